@@ -1,0 +1,1 @@
+"""The terminal: arguments in, words and bars out."""

@@ -1,0 +1,1 @@
+"""Make the master's pixels, window by window."""

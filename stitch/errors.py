@@ -1,0 +1,65 @@
+"""Everything that can stop a run, each with its exit code.
+
+StitchError
+├── UsageError      2   wrong arguments, or a memory budget nothing fits in
+├── ScanError       3   the scans cannot be used
+├── RegisterError   4   the scans could not be placed: unlinked, ambiguous, gaps
+├── WriteError      5   disk, lock or write trouble
+└── InternalFault  70   our own fault
+
+An *expected* failure inside a room (a pair that does not match) is a value, not an exception.
+"""
+
+from __future__ import annotations
+
+
+class StitchError(Exception):
+    """A stop, told to the painter in one line: what happened, where, what to try.
+
+    Parameters
+    ----------
+    message : what happened, one sentence, naming the scan or file.
+    advice : what to try next, one sentence; may be empty.
+    scan_ids : names of the scans concerned.
+    """
+
+    exit_code = 70
+
+    def __init__(self, message: str, *, advice: str = "", scan_ids: tuple[str, ...] = ()) -> None:
+        super().__init__(message)
+        self.message = message
+        self.advice = advice
+        self.scan_ids = scan_ids
+
+    def __str__(self) -> str:
+        return f"{self.message} {self.advice}".strip()
+
+
+class UsageError(StitchError):
+    """Wrong arguments."""
+
+    exit_code = 2
+
+
+class ScanError(StitchError):
+    """Scans that cannot be used."""
+
+    exit_code = 3
+
+
+class RegisterError(StitchError):
+    """Scans that could not be placed."""
+
+    exit_code = 4
+
+
+class WriteError(StitchError):
+    """Disk, lock or write trouble."""
+
+    exit_code = 5
+
+
+class InternalFault(StitchError):
+    """A fault of the program."""
+
+    exit_code = 70

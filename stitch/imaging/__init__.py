@@ -1,0 +1,1 @@
+"""Pure array numerics shared by the rooms."""

@@ -1,0 +1,1 @@
+"""The job folder: paths, whole writes, checksums, fingerprints, the lock."""

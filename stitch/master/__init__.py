@@ -1,0 +1,1 @@
+"""Write the master TIFF, read it back, describe it."""

@@ -1,0 +1,1 @@
+"""The records that travel between rooms."""

@@ -1,0 +1,34 @@
+"""What a run of `join` was asked for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Measured(StrEnum):
+    """What the tape was laid on."""
+
+    SHEET = "sheet"
+    PAINT = "paint"
+
+
+@dataclass(frozen=True, slots=True)
+class JoinSettings:
+    """The settings that travel to the rooms; each room is handed only the few it reads."""
+
+    width_mm: float | None = None
+    height_mm: float | None = None
+    measured: Measured = Measured.SHEET
+    tolerance_mm: float | None = None  # None: max(1 mm, 0.25 %) plus the tape's 1 mm
+    dpi: float | None = None  # master's resolution; None: that of the scans
+    scan_dpi: float | None = None  # for files that state none
+    allow_enlarge: bool = False
+    up_deg: int = 0
+    tone_reference: str | None = None
+    profile_path: str | None = None  # a profile to assign
+    memory_mb: int = 1000
+    jobs: int = 0  # threads; 0: as many as cores
+    title: str = ""
+    creator: str = ""
+    rights: str = ""

@@ -1,0 +1,1 @@
+"""Find where every scan lies: features, pairs, one global solve, refinement."""

@@ -1,0 +1,1 @@
+"""Pictures, numbers and the page a painter looks at."""

@@ -1,0 +1,1 @@
+"""Decide which scan makes each part of the master, and measure the seams."""

@@ -1,0 +1,1 @@
+"""Find the painting's edges and measure them against the tape."""

@@ -1,0 +1,1 @@
+"""Match the tone of the scans from their overlaps."""
