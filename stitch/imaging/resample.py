@@ -8,6 +8,7 @@ positions stay exact on canvases of any size.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import cv2
 import numpy as np
@@ -22,7 +23,7 @@ LOWPASS_LOBES = 3  # lobes of the windowed sinc used when shrinking
 
 def source_window(canvas_from_scan: FloatArray, canvas: Window, scan_size: Size) -> Window:
     """The part of the scan needed to sample `canvas` (a canvas window); empty when they do not meet."""
-    local = corners(canvas.width_px, canvas.height_px) + (canvas.x0_px, canvas.y0_px)
+    local = corners(canvas.width_px, canvas.height_px) + np.array([canvas.x0_px, canvas.y0_px])
     points = apply(invert(canvas_from_scan), local)
     reach = KERNEL_REACH_PX + lowpass_reach_px(scale_of(canvas_from_scan))
     x0, y0 = np.floor(points.min(axis=0)).astype(int) - reach
@@ -35,9 +36,7 @@ def lowpass_reach_px(scale: float) -> int:
     return 0 if scale >= 0.999 else math.ceil(LOWPASS_LOBES / scale)
 
 
-def sample(
-    pixels: NDArray[np.generic], source: Window, canvas_from_scan: FloatArray, canvas: Window
-) -> NDArray[np.generic]:
+def sample(pixels: NDArray[Any], source: Window, canvas_from_scan: FloatArray, canvas: Window) -> NDArray[Any]:
     """Sample `pixels` (which hold `source` of the scan) at the pixel centres of `canvas`.
 
     Parameters
@@ -55,7 +54,8 @@ def sample(
         return _shifted(pixels, source, shift, canvas)
     pixels = _lowpassed(pixels, scale_of(canvas_from_scan))
     local = invert(canvas_from_scan)
-    offset = local[:, :2] @ (canvas.x0_px, canvas.y0_px) + local[:, 2] - (source.x0_px, source.y0_px)
+    offset = local[:, :2] @ np.array([canvas.x0_px, canvas.y0_px]) + local[:, 2]
+    offset -= (source.x0_px, source.y0_px)
     matrix = np.column_stack([local[:, :2], offset])
     return cv2.warpAffine(
         pixels,
@@ -66,9 +66,7 @@ def sample(
     )
 
 
-def coverage(
-    scan_size: Size, canvas_from_scan: FloatArray, canvas: Window, inset_px: float = 0.0
-) -> NDArray[np.bool_]:
+def coverage(scan_size: Size, canvas_from_scan: FloatArray, canvas: Window, inset_px: float = 0.0) -> NDArray[np.bool_]:
     """Which pixels of the canvas window have their centre inside the scan, at least `inset_px` from its border.
 
     A centre counts as inside from the first to the last pixel centre of the scan.
@@ -95,9 +93,7 @@ def whole_pixel_shift(canvas_from_scan: FloatArray) -> tuple[int, int] | None:
     return round(x), round(y)
 
 
-def _shifted(
-    pixels: NDArray[np.generic], source: Window, shift: tuple[int, int], canvas: Window
-) -> NDArray[np.generic]:
+def _shifted(pixels: NDArray[Any], source: Window, shift: tuple[int, int], canvas: Window) -> NDArray[Any]:
     rows = np.arange(canvas.y0_px, canvas.y1_px) - shift[1] - source.y0_px
     columns = np.arange(canvas.x0_px, canvas.x1_px) - shift[0] - source.x0_px
     if rows[0] >= 0 and columns[0] >= 0 and rows[-1] < source.height_px and columns[-1] < source.width_px:
@@ -107,7 +103,7 @@ def _shifted(
     return pixels[rows[:, None], columns]
 
 
-def _lowpassed(pixels: NDArray[np.generic], scale: float) -> NDArray[np.generic]:
+def _lowpassed(pixels: NDArray[Any], scale: float) -> NDArray[Any]:
     reach = lowpass_reach_px(scale)
     if reach == 0:
         return pixels

@@ -54,7 +54,8 @@ def _rebuild(kind: Any, plain: Any) -> Any:
         return {key: _rebuild(get_args(kind)[1], item) for key, item in plain.items()}
     if dataclasses.is_dataclass(kind):
         hints = typing.get_type_hints(kind)
-        return kind(**{f.name: _rebuild(hints[f.name], plain[f.name]) for f in dataclasses.fields(kind)})
+        maker: Any = kind
+        return maker(**{f.name: _rebuild(hints[f.name], plain[f.name]) for f in dataclasses.fields(kind)})
     if kind is bytes:
         return base64.b64decode(plain)
     if kind is float and isinstance(plain, int) and not isinstance(plain, bool):

@@ -30,9 +30,7 @@ class SeamLine:
     scan_b: str
     points_px: tuple[tuple[float, float], ...]  # canvas px
     step_de00: tuple[float, ...]  # at each point: low-passed ΔE2000 between the two tone-matched scans
-    misregistration_px: tuple[
-        float | None, ...
-    ]  # at each point; None where there is too little detail to tell
+    misregistration_px: tuple[float | None, ...]  # at each point; None where there is too little detail to tell
     length_mm: float
 
     @property
