@@ -12,6 +12,9 @@ An *expected* failure inside a room (a pair that does not match) is a value, not
 
 from __future__ import annotations
 
+import errno
+from pathlib import PurePath
+
 
 class StitchError(Exception):
     """A stop, told to the painter in one line: what happened, where, what to try.
@@ -63,3 +66,21 @@ class InternalFault(StitchError):
     """A fault of the program."""
 
     exit_code = 70
+
+
+def write_error(path: PurePath, error: OSError) -> WriteError:
+    """The plain words for an `OSError` met while writing `path`; raise it `from error`."""
+    name, folder = path.name, path.parent
+    elsewhere = "Choose another place with --out."
+    if error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)):
+        return WriteError(
+            f"The disk is full: {name} could not be written in {folder}.",
+            advice="Free some space or choose another place with --out, then run the same command again.",
+        )
+    if error.errno == errno.EFBIG:
+        return WriteError(f"The disk takes no file as large as {name} (in {folder}).", advice=elsewhere)
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return WriteError(f"{name} could not be written: no permission to write in {folder}.", advice=elsewhere)
+    if error.errno == errno.ENAMETOOLONG:
+        return WriteError(f"The name {name} is too long for this disk.", advice=elsewhere)
+    return WriteError(f"{name} could not be written in {folder}: {error.strerror or error}.", advice=elsewhere)
