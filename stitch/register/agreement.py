@@ -1,0 +1,109 @@
+"""Does a candidate placement hold over the whole overlap, or only where its matches happen to be?
+
+A true placement agrees block by block over the overlap. Dust on the glass, the bed's frame and repeated ornament can
+give a thousand feature matches between scans that share no paint; their blocks do not agree.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import apply
+from stitch.imaging.resample import coverage, sample
+from stitch.model.geometry import Window
+from stitch.register.candidates import Candidate
+from stitch.register.evidence import evidence
+from stitch.register.fit import Scale, similarity
+from stitch.register.reduced import Reduced
+
+BLOCK_PX = 32
+STEP_PX = 24
+SEARCH_PX = 5
+AGREES_PX = 2.5
+TEXTURE_FLOOR = 2.0  # times the quietest blocks' deviation
+MIN_NCC = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Blocks with something to compare, how many agree on one rigid map, and their mean correlation."""
+
+    block_count: int
+    agreeing_count: int
+    mean_ncc: float
+
+    @property
+    def fraction(self) -> float:
+        """Share of the comparable blocks that agree (0 when there are none)."""
+        return self.agreeing_count / self.block_count if self.block_count else 0.0
+
+
+def check(a: Reduced, b: Reduced, candidate: Candidate) -> Agreement:
+    """Compare the two reduced scans block by block under the candidate placement."""
+    window = _overlap_window(a, b, candidate)
+    if window.width_px < BLOCK_PX or window.height_px < BLOCK_PX:
+        return Agreement(0, 0, 0.0)
+    rows, columns = window.slices_in(a.size.window())
+    pixels_b = sample(b.rgb, b.size.window(), candidate.a_from_b, window)
+    inside = coverage(b.size, candidate.a_from_b, window, inset_px=3)
+    signal_a = evidence(a.rgb[rows, columns], candidate.turn_deg)
+    signal_b = evidence(pixels_b, candidate.turn_deg)
+    centres, shifts, scores = _block_shifts(signal_a, signal_b, inside)
+    if len(centres) < 3:
+        return Agreement(len(centres), 0, 0.0)
+    good = _consistent(centres, shifts, scores)
+    return Agreement(len(centres), int(good.sum()), float(scores[good].mean()) if good.any() else 0.0)
+
+
+def _overlap_window(a: Reduced, b: Reduced, candidate: Candidate) -> Window:
+    ends = np.array([[0, 0], [b.size.width_px, 0], [b.size.width_px, b.size.height_px], [0, b.size.height_px]])
+    points = apply(candidate.a_from_b, ends.astype(np.float64))
+    x0, y0 = np.floor(points.min(axis=0)).astype(int)
+    x1, y1 = np.ceil(points.max(axis=0)).astype(int)
+    return Window(int(x0), int(y0), int(x1 - x0), int(y1 - y0)).clipped(a.size)
+
+
+def _block_shifts(
+    a: NDArray[np.float32], b: NDArray[np.float32], inside: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    reach = SEARCH_PX
+    places = [
+        (y, x)
+        for y in range(reach, a.shape[0] - BLOCK_PX - reach + 1, STEP_PX)
+        for x in range(reach, a.shape[1] - BLOCK_PX - reach + 1, STEP_PX)
+        if inside[y - reach : y + BLOCK_PX + reach, x - reach : x + BLOCK_PX + reach].all()
+    ]
+    if not places:
+        return np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0)
+    spread = np.array([a[y : y + BLOCK_PX, x : x + BLOCK_PX].std() for y, x in places])
+    floor = np.percentile(spread, 10) * TEXTURE_FLOOR if len(places) > 20 else 0.0
+    floor = min(floor, float(np.median(spread)))
+    centres, shifts, scores = [], [], []
+    for (y, x), deviation in zip(places, spread, strict=True):
+        if deviation < floor or deviation <= 1e-6:
+            continue
+        block = a[y : y + BLOCK_PX, x : x + BLOCK_PX]
+        area = b[y - reach : y + BLOCK_PX + reach, x - reach : x + BLOCK_PX + reach]
+        likeness = cv2.matchTemplate(area, block, cv2.TM_CCOEFF_NORMED)
+        _, best, _, place = cv2.minMaxLoc(likeness)
+        centres.append((x + BLOCK_PX / 2, y + BLOCK_PX / 2))
+        shifts.append((place[0] - reach, place[1] - reach))
+        scores.append(best)
+    return np.array(centres).reshape(-1, 2), np.array(shifts, float).reshape(-1, 2), np.array(scores, float)
+
+
+def _consistent(
+    centres: NDArray[np.float64], shifts: NDArray[np.float64], scores: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    good = (np.hypot(*shifts.T) < AGREES_PX + 1) & (scores > MIN_NCC)
+    for _ in range(3):
+        if good.sum() < 3:
+            return np.zeros(len(centres), bool)
+        fitted = similarity(centres[good], (centres + shifts)[good], Scale.FIXED)
+        off = np.hypot(*(apply(fitted, centres) - centres - shifts).T)
+        good = (off < AGREES_PX) & (scores > MIN_NCC)
+    return good

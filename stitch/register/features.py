@@ -1,0 +1,63 @@
+"""SIFT features of a reduced scan (Lowe, IJCV 60(2), 2004), root-normalised (Arandjelović and Zisserman, CVPR 2012)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.register.reduced import Reduced
+
+FEATURE_COUNT = 3000
+CONTRAST_THRESHOLD = 0.01  # low, so that pale washes and paper tooth still give features
+EQUALISE_LIMIT = 4.0
+EQUALISE_TILES = (8, 8)
+BORDER_PX = 6  # reduced px along the scan's border where the bed's frame and blur live
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Features:
+    """Features of one scan, in reduced px."""
+
+    scan_id: str
+    points: NDArray[np.float64]  # (n, 2)
+    angles_deg: NDArray[np.float32]  # (n,)
+    sizes_px: NDArray[np.float32]  # (n,)
+    descriptors: NDArray[np.float32]  # (n, 128), unit length
+
+
+def grey_of(rgb: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Weighted mean of encoded RGB, (h, w) float32."""
+    return rgb @ np.array([0.3, 0.6, 0.1], dtype=np.float32)
+
+
+def detect(reduced: Reduced) -> Features:
+    """Find the features of one reduced scan."""
+    picture = _equalised(grey_of(reduced.rgb))
+    detector = cv2.SIFT.create(nfeatures=FEATURE_COUNT, contrastThreshold=CONTRAST_THRESHOLD)
+    mask = np.zeros(picture.shape, np.uint8)
+    mask[BORDER_PX:-BORDER_PX, BORDER_PX:-BORDER_PX] = 255
+    keypoints, descriptors = detector.detectAndCompute(picture, mask)
+    if descriptors is None or not len(keypoints):
+        empty = np.zeros(0, np.float32)
+        return Features(reduced.scan_id, np.zeros((0, 2)), empty, empty, np.zeros((0, 128), np.float32))
+    return Features(
+        reduced.scan_id,
+        np.array([k.pt for k in keypoints], dtype=np.float64),
+        np.array([k.angle for k in keypoints], dtype=np.float32),
+        np.array([k.size for k in keypoints], dtype=np.float32),
+        _root_normalised(np.asarray(descriptors, dtype=np.float32)),
+    )
+
+
+def _equalised(grey: NDArray[np.float32]) -> NDArray[np.uint8]:
+    low, high = np.percentile(grey, (0.1, 99.9))
+    spread = np.clip((grey - low) / max(high - low, 1e-4), 0, 1)
+    return cv2.createCLAHE(EQUALISE_LIMIT, EQUALISE_TILES).apply((spread * 255 + 0.5).astype(np.uint8))
+
+
+def _root_normalised(descriptors: NDArray[np.float32]) -> NDArray[np.float32]:
+    total = descriptors.sum(axis=1, keepdims=True)
+    return np.sqrt(descriptors / np.maximum(total, 1e-6))

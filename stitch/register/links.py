@@ -1,0 +1,105 @@
+"""What is said of each link: errors on patches kept apart from the solve, and which links are weak."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from stitch.errors import RegisterError
+from stitch.imaging.affine import FloatArray, compose, invert
+from stitch.model.findings import Finding, Severity
+from stitch.model.geometry import Size
+from stitch.model.layout import Link
+from stitch.register.candidates import overlap_area_px
+from stitch.register.pairs import Pair
+from stitch.register.patches import Measured
+from stitch.register.refine import Refined
+from stitch.register.solve import Points, residuals
+
+WEAK_MEDIAN_PX = 0.35
+WEAK_P95_PX = 1.0
+REFUSE_MEDIAN_PX = 2.0
+MIN_HELD_OUT = 4
+MIN_COMPARABLE = 12
+MIN_MEASURED_SHARE = 0.25
+
+
+def describe(refined: Refined, sizes: Mapping[str, Size], pairs: Mapping[tuple[str, str], Pair]) -> tuple[Link, ...]:
+    """One Link for every overlap that had a link of its own, or enough patches to speak."""
+    made = []
+    for measured in refined.measured:
+        key = (measured.scan_a, measured.scan_b)
+        if key in pairs or key in refined.used or measured.textured_count >= MIN_COMPARABLE:
+            made.append(_link(refined, measured, sizes, pairs.get(key)))
+    return tuple(made)
+
+
+def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair: Pair | None) -> Link:
+    a, b = measured.scan_a, measured.scan_b
+    a_from_b = compose(invert(refined.poses[a].matrix()), refined.poses[b].matrix())
+    smaller = min(s.width_px * s.height_px for s in (sizes[a], sizes[b]))
+    off = _held_out_errors(refined, measured)
+    known = len(off) >= MIN_HELD_OUT
+    median, p95, worst = (float(v) for v in np.percentile(off, (50, 95, 100))) if len(off) else (0.0, 0.0, 0.0)
+    reason = _weakness(measured, median, p95) if known else "too few patches to measure its error"
+    return Link(
+        scan_a=a,
+        scan_b=b,
+        turn_deg=(refined.turns_deg[a] - refined.turns_deg[b]) % 360,
+        match_count=pair.candidate.match_count if pair else 0,
+        overlap_fraction=overlap_area_px(sizes[a], sizes[b], a_from_b) / smaller,
+        patch_count=int((~measured.is_held_out).sum()) if (a, b) in refined.used else 0,
+        heldout_count=len(off),
+        median_px=median,
+        p95_px=p95,
+        max_px=worst,
+        is_weak=bool(reason),
+        reason=reason,
+    )
+
+
+def _held_out_errors(refined: Refined, measured: Measured) -> FloatArray:
+    apart = (
+        measured.is_held_out if (measured.scan_a, measured.scan_b) in refined.used else np.ones(measured.count, bool)
+    )
+    points = Points(
+        measured.scan_a,
+        measured.scan_b,
+        measured.points_a[apart],
+        measured.points_b[apart],
+        measured.covariance_px2[apart],
+    )
+    return np.hypot(*residuals(refined.poses, points).T) / refined.poses[measured.scan_a].scale
+
+
+def _weakness(measured: Measured, median_px: float, p95_px: float) -> str:
+    if measured.textured_count >= MIN_COMPARABLE and measured.count < MIN_MEASURED_SHARE * measured.textured_count:
+        return f"only {measured.count} of {measured.textured_count} places in the overlap agree"
+    if median_px > WEAK_MEDIAN_PX:
+        return f"the two scans are {median_px:.2f} px apart in the middle of their overlap's errors"
+    if p95_px > WEAK_P95_PX:
+        return f"parts of the overlap are {p95_px:.1f} px apart"
+    return ""
+
+
+def judge(links: Sequence[Link]) -> tuple[Finding, ...]:
+    """A finding for every weak link. Raises RegisterError when a link is too far off for any master."""
+    for link in links:
+        if link.heldout_count >= MIN_HELD_OUT and link.median_px > REFUSE_MEDIAN_PX:
+            raise RegisterError(
+                f"{link.scan_a} and {link.scan_b} do not fit: their overlap is {link.median_px:.1f} px apart.",
+                advice="The sheet may have moved or lifted during a scan: scan these two again, flat and still.",
+                scan_ids=(link.scan_a, link.scan_b),
+            )
+    return tuple(
+        Finding(
+            "weak-link",
+            Severity.FAILED,
+            f"The link between {link.scan_a} and {link.scan_b} is weak: {link.reason}.",
+            "Look at the seam between them at 100 % before you trust the master, or scan them again with more overlap.",
+            (link.scan_a, link.scan_b),
+        )
+        for link in links
+        if link.is_weak
+    )

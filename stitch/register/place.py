@@ -1,0 +1,139 @@
+"""The run of this room: scans in, one consistent placement of all of them out, or a refusal by name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from stitch.errors import RegisterError
+from stitch.imaging.affine import FloatArray, apply
+from stitch.model.findings import Finding
+from stitch.model.geometry import Size
+from stitch.model.layout import Link
+from stitch.model.scans import PixelSource
+from stitch.progress import SILENT, Progress
+from stitch.register import conflicts, graph, links
+from stitch.register.features import Features, detect
+from stitch.register.pairs import Pair, find_pairs
+from stitch.register.reduced import Reduced, reduce_scan
+from stitch.register.refine import refine
+from stitch.register.solve import Points, Pose
+
+FEATURE_SIGMA_REDUCED_PX = 0.7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Registration:
+    """Placements in a common frame at `nominal_ppi`, before a canvas is laid around them."""
+
+    nominal_ppi: float
+    anchor: str
+    poses: Mapping[str, Pose]  # nominal px from scan px
+    sizes: Mapping[str, Size]
+    sigma_px: Mapping[str, float]
+    links: tuple[Link, ...]
+    findings: tuple[Finding, ...]
+
+
+def reduce_all(sources: Mapping[str, PixelSource], progress: Progress = SILENT) -> dict[str, Reduced]:
+    """A small copy of every scan, each scan read once from top to bottom."""
+    total = sum(source.size.megapixels for source in sources.values())
+    with progress.task("Reading scans", total) as task:
+        return {name: reduce_scan(name, source, task) for name, source in sources.items()}
+
+
+def register(
+    sources: Mapping[str, PixelSource],
+    reduced: Mapping[str, Reduced],
+    ppi: Mapping[str, float],
+    *,
+    jobs: int = 2,
+    seed: int = 0,
+    progress: Progress = SILENT,
+) -> Registration:
+    """Place all scans.
+
+    Parameters
+    ----------
+    sources, reduced : pixels and small copy of each scan by its name.
+    ppi : resolution of each scan; scales are taken from it, not estimated.
+    jobs : threads.
+    seed : of the random trials, so that a run repeats itself.
+
+    Raises
+    ------
+    RegisterError : scans that cannot be linked, or links that contradict each other; named in `scan_ids`.
+    """
+    names = list(sources)
+    sizes = {name: sources[name].size for name in names}
+    nominal_ppi = float(np.median([ppi[name] for name in names]))
+    scales = {name: nominal_ppi / ppi[name] for name in names}
+    with ThreadPoolExecutor(jobs) as pool:
+        features = dict(zip(names, pool.map(lambda name: detect(reduced[name]), names), strict=True))
+        steps = [reduced[name].factor * scales[name] for name in names]
+        pairs = find_pairs([reduced[n] for n in names], [features[n] for n in names], steps, seed, pool, progress)
+        refuse_unlinked(names, pairs)
+        anchor = graph.most_central(names, pairs)
+        poses = _first_poses(anchor, pairs, reduced, sizes, scales)
+        points = [_feature_points(pair, features, reduced, scales) for pair in pairs]
+        settled = conflicts.settle(poses, points, pairs, anchor, max(steps))
+        refined = refine(sources, settled.poses, settled.points, anchor, pool, progress)
+    made = links.describe(refined, sizes, {pair.scan_ids: pair for pair in pairs})
+    findings = settled.findings + links.judge(made)
+    return Registration(nominal_ppi, anchor, refined.poses, sizes, refined.sigma_px, made, findings)
+
+
+def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair]) -> None:
+    """Raise RegisterError when the scans do not all hang together, naming those left over."""
+    found = graph.groups(names, [pair.scan_ids for pair in pairs])
+    if len(found) == 1:
+        return
+    left = tuple(name for group in found[1:] for name in group)
+    if len(found[0]) == 1:
+        message = f"No two of these {len(names)} scans could be linked: {', '.join(names)}."
+        left = tuple(names)
+    elif len(found) == 2 and len(left) > 1:
+        message = f"The scans fall into two groups that do not link: {', '.join(found[0])} and {', '.join(left)}."
+    else:
+        message = f"{', '.join(left)} could not be linked to the other scans ({', '.join(found[0])})."
+    advice = (
+        "Check that they show this painting and overlap a neighbour by 30 mm or more with paint in the overlap; "
+        "scan again with more overlap, or leave them out with --skip."
+    )
+    raise RegisterError(message, advice=advice, scan_ids=left)
+
+
+def _first_poses(
+    anchor: str,
+    pairs: Sequence[Pair],
+    reduced: Mapping[str, Reduced],
+    sizes: Mapping[str, Size],
+    scales: Mapping[str, float],
+) -> dict[str, Pose]:
+    """Poses in nominal px from the placements of the reduced copies."""
+    steps = {name: np.diag([r.factor * scales[name], r.factor * scales[name], 1.0])[:2] for name, r in reduced.items()}
+    placed = graph.first_placement(anchor, pairs, steps)
+    poses = {}
+    for name, matrix in placed.items():
+        centre = np.array([(sizes[name].width_px - 1) / 2, (sizes[name].height_px - 1) / 2])
+        r = reduced[name]
+        x, y = apply(matrix, (centre - (r.factor - 1) / 2) / r.factor)
+        angle = float(np.arctan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1]))
+        poses[name] = Pose(angle, float(x), float(y), scales[name], (float(centre[0]), float(centre[1])))
+    return poses
+
+
+def _feature_points(
+    pair: Pair, features: Mapping[str, Features], reduced: Mapping[str, Reduced], scales: Mapping[str, float]
+) -> Points:
+    a, b = pair.scan_ids
+    index = pair.candidate.index_a, pair.candidate.index_b
+    where: list[FloatArray] = []
+    for name, chosen in zip((a, b), index, strict=True):
+        where.append(apply(reduced[name].scan_from_reduced, features[name].points[chosen]))
+    sigma = FEATURE_SIGMA_REDUCED_PX * max(reduced[n].factor * scales[n] for n in (a, b))
+    covariance = np.broadcast_to(np.eye(2) * sigma**2, (len(where[0]), 2, 2))
+    return Points(a, b, where[0], where[1], covariance)
