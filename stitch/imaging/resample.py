@@ -49,9 +49,8 @@ def sample(pixels: NDArray[Any], source: Window, canvas_from_scan: FloatArray, c
     Array of the canvas window's shape and the dtype of `pixels`; outside the source the edge pixel repeats, so mask
     with `coverage`. Whole-pixel shifts return the pixels themselves, bit for bit.
     """
-    shift = whole_pixel_shift(canvas_from_scan)
-    if shift is not None:
-        return _shifted(pixels, source, shift, canvas)
+    if is_whole_pixel(canvas_from_scan):
+        return _picked(pixels, source, canvas_from_scan, canvas)
     pixels = _lowpassed(pixels, scale_of(canvas_from_scan))
     local = invert(canvas_from_scan)
     offset = local[:, :2] @ np.array([canvas.x0_px, canvas.y0_px]) + local[:, 2]
@@ -85,22 +84,24 @@ def coverage(scan_size: Size, canvas_from_scan: FloatArray, canvas: Window, inse
     return (u >= low) & (u <= high_u + slack) & (v >= low) & (v <= high_v + slack)
 
 
-def whole_pixel_shift(canvas_from_scan: FloatArray) -> tuple[int, int] | None:
-    """The shift (x, y) when the map is exactly a shift by whole pixels, else None."""
-    x, y = canvas_from_scan[:, 2]
-    if not np.array_equal(canvas_from_scan[:, :2], np.eye(2)) or x != round(x) or y != round(y):
-        return None
-    return round(x), round(y)
+def is_whole_pixel(canvas_from_scan: FloatArray) -> bool:
+    """True when the map only moves whole pixels: a quarter turn (or none) and a shift by whole numbers, exactly."""
+    linear, shift = canvas_from_scan[:, :2], canvas_from_scan[:, 2]
+    is_turn = np.array_equal(np.abs(linear), np.eye(2)) or np.array_equal(np.abs(linear), np.eye(2)[::-1])
+    return bool(is_turn and np.linalg.det(linear) > 0 and np.array_equal(shift, np.round(shift)))
 
 
-def _shifted(pixels: NDArray[Any], source: Window, shift: tuple[int, int], canvas: Window) -> NDArray[Any]:
-    rows = np.arange(canvas.y0_px, canvas.y1_px) - shift[1] - source.y0_px
-    columns = np.arange(canvas.x0_px, canvas.x1_px) - shift[0] - source.x0_px
-    if rows[0] >= 0 and columns[0] >= 0 and rows[-1] < source.height_px and columns[-1] < source.width_px:
-        return pixels[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    rows = rows.clip(0, source.height_px - 1)
-    columns = columns.clip(0, source.width_px - 1)
-    return pixels[rows[:, None], columns]
+def _picked(pixels: NDArray[Any], source: Window, canvas_from_scan: FloatArray, canvas: Window) -> NDArray[Any]:
+    """Pixels of a whole-pixel map, by index alone."""
+    inverse = np.round(invert(canvas_from_scan)).astype(int)
+    xs, ys = np.arange(canvas.x0_px, canvas.x1_px), np.arange(canvas.y0_px, canvas.y1_px)
+    columns = inverse[0, 0] * xs + inverse[0, 1] * ys[:, None] + inverse[0, 2] - source.x0_px
+    rows = inverse[1, 0] * xs + inverse[1, 1] * ys[:, None] + inverse[1, 2] - source.y0_px
+    is_inside = columns.min() >= 0 and rows.min() >= 0
+    is_inside &= columns.max() < source.width_px and rows.max() < source.height_px
+    if is_inside and inverse[0, 0] == 1:
+        return pixels[rows[0, 0] : rows[-1, 0] + 1, columns[0, 0] : columns[0, -1] + 1]
+    return pixels[rows.clip(0, source.height_px - 1), columns.clip(0, source.width_px - 1)]
 
 
 def _lowpassed(pixels: NDArray[Any], scale: float) -> NDArray[Any]:
