@@ -1,0 +1,117 @@
+"""The label TIFF: which scan made each pixel of the master, one channel, the same size, losslessly packed."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import zlib
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+
+from stitch.errors import InternalFault, write_error
+from stitch.master.layout import ROWS_PER_STRIP, file_bytes_at_most, kind_for
+from stitch.master.rationals import ppi_fraction
+from stitch.master.readback import Expected, Found, read_back
+from stitch.master.tags import TagTexts, write_arguments
+from stitch.model.geometry import Size
+
+
+class LabelWriter:
+    """Context manager that writes one grey TIFF of labels with Deflate strips; 0 is no scan, k is scan_ids[k - 1].
+
+    Packed strips are held in memory until `finish`: labels lie in large even areas, and a strip of 64 rows
+    packs to a few hundred bytes. Left without `finish` nothing is on the disk.
+
+    bits : 8 or 16.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        size: Size,
+        *,
+        bits: int,
+        ppi: float,
+        scan_ids: Sequence[str],
+        written_at: datetime | None = None,
+    ) -> None:
+        self._path, self._size, self._bits = path, size, bits
+        self._dtype = np.dtype({8: "u1", 16: "<u2"}[bits])
+        if len(scan_ids) > np.iinfo(self._dtype).max:
+            raise InternalFault(f"{len(scan_ids)} scans do not fit labels of {bits} bits.")
+        names = "; ".join(f"{number} {name}" for number, name in enumerate(("no scan", *scan_ids)))
+        self._texts = TagTexts(ppi_fraction(ppi), written_at or datetime.now().astimezone(), description=names)
+        self._waiting: list[NDArray[Any]] = []
+        self._waiting_rows_count = 0
+        self._strips: list[bytes] = []
+        self._rows_count = 0
+        self._is_finished = False
+
+    def __enter__(self) -> LabelWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if not self._is_finished:
+            with contextlib.suppress(OSError):
+                self._path.unlink(missing_ok=True)
+
+    def write_rows(self, labels: NDArray[np.uint8] | NDArray[np.uint16]) -> None:
+        """Append rows of labels, shape (n, width), from the top down."""
+        if labels.ndim != 2 or labels.shape[1] != self._size.width_px or labels.dtype.itemsize != self._dtype.itemsize:
+            raise InternalFault(f"Labels of shape {labels.shape} and type {labels.dtype} do not fit the master.")
+        self._rows_count += labels.shape[0]
+        if self._rows_count > self._size.height_px:
+            raise InternalFault("More rows of labels were handed over than the master has.")
+        self._waiting.append(labels.astype(self._dtype, copy=True))
+        self._waiting_rows_count += labels.shape[0]
+        if self._waiting_rows_count >= ROWS_PER_STRIP or self._rows_count == self._size.height_px:
+            self._pack()
+
+    def finish(self) -> Found:
+        """Write the file and read it back. Raises WriteError, InternalFault when rows are missing."""
+        if self._rows_count != self._size.height_px:
+            raise InternalFault(f"Only {self._rows_count} of {self._size.height_px} rows of labels were handed over.")
+        packed_bytes = sum(len(strip) for strip in self._strips)
+        kind = kind_for(file_bytes_at_most(self._size, data_bytes=packed_bytes, tag_bytes=self._texts.long_bytes))
+        digest = hashlib.sha256()
+        for strip in self._strips:
+            digest.update(strip)
+        try:
+            self._write(is_big=kind.value == 43)
+            found = read_back(
+                self._path, Expected(self._size, (self._bits,), kind, self._texts, data_sha256=digest.hexdigest())
+            )
+        except OSError as error:
+            raise write_error(self._path, error) from error
+        self._is_finished = True
+        return found
+
+    def _pack(self) -> None:
+        rows = np.concatenate(self._waiting)
+        is_last = self._rows_count == self._size.height_px
+        until = rows.shape[0] if is_last else rows.shape[0] // ROWS_PER_STRIP * ROWS_PER_STRIP
+        for top in range(0, until, ROWS_PER_STRIP):
+            self._strips.append(zlib.compress(rows[top : min(top + ROWS_PER_STRIP, until)].tobytes(), 6))
+        self._waiting = [rows[until:]]
+        self._waiting_rows_count = rows.shape[0] - until
+
+    def _write(self, *, is_big: bool) -> None:
+        with tifffile.TiffWriter(self._path, bigtiff=is_big, byteorder="<", shaped=False) as tiff:
+            tiff.write(
+                iter(self._strips),
+                shape=(self._size.height_px, self._size.width_px),
+                dtype=self._dtype,
+                photometric="minisblack",
+                compression="adobe_deflate",
+                rowsperstrip=ROWS_PER_STRIP,
+                **write_arguments(self._texts),
+            )

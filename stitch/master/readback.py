@@ -1,0 +1,128 @@
+"""Is the file on the disk what was meant: its tags, its strips and every byte of its pixels."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import tifffile
+
+from stitch.errors import WriteError
+from stitch.master.layout import ROWS_PER_STRIP, Kind, strip_count
+from stitch.master.tags import ARTIST, COPYRIGHT, PROFILE, XMP, TagTexts, tags_as_text, tiff_date
+from stitch.model.geometry import Size
+
+CHUNK_BYTES = 4 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What the file has to hold. data_sha256: of the strips as they lie in the file, in order."""
+
+    size: Size
+    bits: tuple[int, ...]
+    kind: Kind
+    texts: TagTexts
+    data_sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What was read."""
+
+    sha256: str  # of the whole file
+    byte_count: int
+    tags: tuple[tuple[str, str], ...]
+
+
+def read_back(path: Path, expected: Expected) -> Found:
+    """Read the whole file from the disk and compare. Raises WriteError on any difference, OSError."""
+    forget_cached(path)
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            page = tiff.pages.first
+            wrong = _differences(tiff, page, expected)
+            strips = list(zip(page.dataoffsets, page.databytecounts, strict=True))
+            tags = tags_as_text(page)
+    except (tifffile.TiffFileError, ValueError, KeyError, IndexError) as error:
+        raise _not_as_written(path, [str(error)]) from error
+    whole, data = _hashes(path, strips)
+    if data != expected.data_sha256:
+        wrong.append("pixels")
+    if wrong:
+        raise _not_as_written(path, wrong)
+    return Found(whole, path.stat().st_size, tags)
+
+
+def forget_cached(path: Path) -> None:
+    """Let the system drop its copy in memory, where it can, so that the next read comes from the disk."""
+    if not hasattr(os, "posix_fadvise"):
+        return
+    with path.open("rb") as file:
+        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def _differences(tiff: tifffile.TiffFile, page: tifffile.TiffPage, expected: Expected) -> list[str]:
+    """Names of what differs from what was meant."""
+    texts = expected.texts
+    ratio = (texts.ppi.numerator, texts.ppi.denominator)
+    samples = len(expected.bits)
+    meant = {
+        "kind of TIFF": (43 if tiff.is_bigtiff else 42, expected.kind.value),
+        "page count": (len(tiff.pages), 1),
+        "ImageWidth": (_value(page, 256), expected.size.width_px),
+        "ImageLength": (_value(page, 257), expected.size.height_px),
+        "BitsPerSample": (_value(page, 258), expected.bits if samples > 1 else expected.bits[0]),
+        "PhotometricInterpretation": (_value(page, 262), 2 if samples == 3 else 1),
+        "Orientation": (_value(page, 274), 1),
+        "SamplesPerPixel": (_value(page, 277), samples),
+        "XResolution": (_value(page, 282), ratio),
+        "YResolution": (_value(page, 283), ratio),
+        "ResolutionUnit": (_value(page, 296), 2),
+        "DateTime": (_value(page, 306), tiff_date(texts.written_at)),
+        "ImageDescription": (_value(page, 270) or "", texts.description),
+        "Artist": (_value(page, ARTIST) or "", texts.artist),
+        "Copyright": (_value(page, COPYRIGHT) or "", texts.copyright),
+        "ICC profile": (_value(page, PROFILE), texts.profile),
+        "XMP": (_value(page, XMP), texts.xmp),
+        "strips": (len(page.dataoffsets), strip_count(expected.size)),
+        "RowsPerStrip": (_value(page, 278), min(ROWS_PER_STRIP, expected.size.height_px)),
+    }
+    return [name for name, (found, wanted) in meant.items() if found != wanted]
+
+
+def _value(page: tifffile.TiffPage, number: int) -> object:
+    return page.tags[number].value if number in page.tags else None
+
+
+def _hashes(path: Path, strips: list[tuple[int, int]]) -> tuple[str, str]:
+    """SHA-256 of the whole file and of its strips, in one pass."""
+    whole, data = hashlib.sha256(), hashlib.sha256()
+    with path.open("rb") as file:
+        for offset, byte_count in [*strips, (path.stat().st_size, 0)]:
+            for chunk in _chunks(file, offset - file.tell()):
+                whole.update(chunk)
+            for chunk in _chunks(file, byte_count):
+                whole.update(chunk)
+                data.update(chunk)
+    return whole.hexdigest(), data.hexdigest()
+
+
+def _chunks(file: BinaryIO, byte_count: int) -> Iterator[bytes]:
+    while byte_count > 0:
+        chunk = file.read(min(byte_count, CHUNK_BYTES))
+        if not chunk:
+            return
+        byte_count -= len(chunk)
+        yield chunk
+
+
+def _not_as_written(path: Path, wrong: list[str]) -> WriteError:
+    return WriteError(
+        f"{path.name} was written but reads back differently ({', '.join(wrong)}); it was not kept.",
+        advice="The disk or its cable may be faulty. Choose another disk with --out and run the same command again.",
+    )
