@@ -1,0 +1,121 @@
+"""Looking at one file: its pages as scans, with their facts, checksum and clipped shares."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from pathlib import Path
+from typing import cast
+
+from stitch.errors import ScanError
+from stitch.model.findings import Finding, Severity
+from stitch.model.scans import Scan
+from stitch.progress import SILENT, Progress
+from stitch.scans.facts import TiffPage
+from stitch.scans.measure import ClipCount, can_measure_while_hashing, file_sha256, hash_and_measure, measure_page
+from stitch.scans.orientation import shown_size, swaps_axes
+from stitch.scans.sources import Page, facts_of, headers, open_stored
+from stitch.scans.trouble import reading
+
+
+@dataclass(frozen=True, slots=True)
+class Inspected:
+    """The scans of one file, and what was noticed while looking at it."""
+
+    scans: tuple[Scan, ...]
+    findings: tuple[Finding, ...]
+
+
+def inspect(path: Path, scan_ids_taken: Collection[str], *, scratch: Path, progress: Progress = SILENT) -> Inspected:
+    """Look at a file: one scan per full page.
+
+    Parameters
+    ----------
+    scan_ids_taken : names of other scans of the job, which this file's must not repeat.
+    scratch : folder for working copies of files that can only be decoded whole; kept for `open_scan`.
+
+    Raises ScanError, naming the file, when it cannot be read or is not supported; WriteError for the scratch folder.
+    """
+    path = path.absolute()
+    pages = headers(path)
+    with progress.task(f"Checking {path.name}", 1.0) as task, reading(path):
+        total = path.stat().st_size + sum(_work(page) for page in pages)
+        sha256, counts = _measured(path, pages, scratch, lambda amount: task.advance(amount / total))
+        byte_count = path.stat().st_size
+    names = scan_names(path, len(pages), scan_ids_taken)
+    pairs = list(zip(pages, counts, names, strict=True))
+    scans = tuple(_scan(path, page, count, name, sha256, byte_count) for page, count, name in pairs)
+    notes = tuple(note for page, count, name in pairs for note in _notes(page, count, name))
+    return Inspected(scans, notes)
+
+
+def scan_names(path: Path, page_count: int, taken: Collection[str]) -> tuple[str, ...]:
+    """Names of the pages, unlike any in `taken`: the stem; where that is taken, folder and full name; then a number."""
+    for name in _name_choices(path):
+        names = (name, *(f"{name} page {number}" for number in range(2, page_count + 1)))
+        if not set(names) & set(taken):
+            return names
+    raise ScanError(f"No name is left for {path.name}.", scan_ids=(path.name,))
+
+
+def _name_choices(path: Path) -> list[str]:
+    longer = unicodedata.normalize("NFC", f"{path.parent.name}/{path.name}")
+    numbered = [f"{longer} ({number})" for number in range(2, 10_000)]
+    return [unicodedata.normalize("NFC", path.stem), longer, *numbered]
+
+
+def _work(page: Page) -> int:
+    size = facts_of(page).size
+    return size.width_px * size.height_px
+
+
+def _measured(
+    path: Path, pages: tuple[Page, ...], scratch: Path, step: Callable[[int], None]
+) -> tuple[str, list[ClipCount]]:
+    if can_measure_while_hashing(pages):
+        return hash_and_measure(path, cast(tuple[TiffPage, ...], pages), step)
+    sha256 = file_sha256(path, step)
+    counts = []
+    for page in pages:
+        stored = open_stored(path, page, sha256, scratch=scratch)
+        try:
+            counts.append(measure_page(facts_of(page), stored, step))
+        finally:
+            stored.close()
+    return sha256, counts
+
+
+def _scan(path: Path, page: Page, count: ClipCount, name: str, sha256: str, byte_count: int) -> Scan:
+    facts = facts_of(page)
+    ppi = (facts.ppi_y, facts.ppi_x) if swaps_axes(facts.orientation) else (facts.ppi_x, facts.ppi_y)
+    return Scan(
+        scan_id=name,
+        path=path,
+        page_index=facts.page_index,
+        size=shown_size(facts.size, facts.orientation),
+        bits=facts.bits,
+        is_grey=facts.is_grey,
+        ppi_x=ppi[0],
+        ppi_y=ppi[1],
+        orientation=facts.orientation,
+        file_format=facts.file_format.value,
+        compression=facts.compression,
+        profile=facts.profile,
+        sha256=sha256,
+        byte_count=byte_count,
+        clipped_low_fraction=count.low_fraction,
+        clipped_high_fraction=count.high_fraction,
+    )
+
+
+def _notes(page: Page, count: ClipCount, name: str) -> list[Finding]:
+    facts = facts_of(page)
+    if not facts.extra_count:
+        return []
+    if count.is_opaque or not facts.is_premultiplied:
+        message = f"{name} has an extra channel (transparency or the like) beside its colours; it was left out."
+        return [Finding("extra-channel-dropped", Severity.NOTE, message, scan_ids=(name,))]
+    message = f"{name} has see-through parts whose colours were darkened with them; they stay darkened."
+    advice = "Save the scan without transparency, from the raw scan if you have it."
+    return [Finding("transparent-parts", Severity.WARNING, message, advice, (name,))]
