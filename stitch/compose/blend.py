@@ -1,0 +1,109 @@
+"""The blend near a seam: every frequency crosses over as widely as its own wavelength, in linear light.
+
+Burt & Adelson 1983 (see `imaging.pyramid`), in difference form. With B the picture as the cut gives it and I_k the
+scans, result = B + Σ_k collapse(w_k · bands(I_k − B)): where the scans agree nothing is added, and where only one scan
+is near, w_k or I_k − B is exactly zero, so that its pixels stay as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.compose.layers import Layer, Panel
+from stitch.imaging import pyramid
+from stitch.imaging.colour import Encoding
+from stitch.model.geometry import Window
+
+Labels = NDArray[np.uint8]
+Panels = Mapping[int, Panel | None]
+
+
+def touched_box(labels: Labels, window: Window, halo_px: int) -> Window:
+    """The part of the canvas that the blend can change: within reach of two scans at once. May be empty.
+
+    `labels` are those of `window`.
+    """
+    boxes = [label_box(labels, window, label).grown(halo_px) for label in present(labels)]
+    meets = [a.intersection(b) for i, a in enumerate(boxes) for b in boxes[:i]]
+    return _around_all([meet for meet in meets if not meet.is_empty])
+
+
+def present(labels: Labels) -> list[int]:
+    """Labels other than 0 that occur, in rising order."""
+    return [int(label) for label in np.flatnonzero(np.bincount(labels.ravel())) if label]
+
+
+def label_box(labels: Labels, window: Window, label: int) -> Window:
+    """Bounding box on the canvas of one label, which must occur in `labels` of `window`."""
+    mask = labels == label
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    y0, x0 = int(rows[0]), int(columns[0])
+    return Window(window.x0_px + x0, window.y0_px + y0, int(columns[-1]) - x0 + 1, int(rows[-1]) - y0 + 1)
+
+
+def blended(
+    layers: tuple[Layer, ...],
+    panels: Panels,
+    encoding: Encoding,
+    labels: Labels,
+    window: Window,
+    levels: int,
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Linear light (h, w, 3) of an aligned canvas window, and which pixels (h, w) the blend changed.
+
+    Right only farther than the pyramid's reach from the window's sides.
+    """
+    halo = pyramid.reach_px(levels)
+    found = present(labels)
+    spans = {label: label_box(labels, window, label).grown(halo).intersection(window) for label in found}
+    fine = {label: layers[label - 1].sampled(spans[label], panels.get(label)) for label in found}
+    cut = np.zeros((window.height_px, window.width_px, 3), dtype=np.uint16)
+    for label in found:
+        inside = spans[label].slices_in(window)
+        cv2.copyTo(fine[label], (labels[inside] == label).view(np.uint8), cut[inside])
+    base = encoding.decode_codes(cut)
+    del cut
+    valid = None if labels.all() else labels != 0
+    total = pyramid.empty_bands(window.height_px, window.width_px, levels)
+    for label in found:
+        inside = spans[label].slices_in(window)
+        difference, known = _difference(layers[label - 1], fine.pop(label), spans[label], window, encoding, base, valid)
+        weights = pyramid.shares(labels == label, valid, levels)
+        pyramid.add_weighted(total, pyramid.bands(difference, known, levels), weights)
+    correction = pyramid.collapsed(total)
+    return base + correction, correction.any(axis=2)
+
+
+def _difference(
+    layer: Layer,
+    fine: NDArray[np.uint16],
+    span: Window,
+    window: Window,
+    encoding: Encoding,
+    base: NDArray[np.float32],
+    valid: NDArray[np.bool_] | None,
+) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
+    """One scan minus the picture, zero where unknown, and where it is known (None: everywhere)."""
+    inside = span.slices_in(window)
+    difference = np.zeros_like(base)
+    np.subtract(encoding.decode_codes(fine), base[inside], out=difference[inside])
+    covered = layer.covers(span)
+    if covered is None and valid is None and span == window:
+        return difference, None
+    known = np.zeros(base.shape[:2], dtype=bool)
+    known[inside] = True if covered is None else covered
+    if valid is not None:
+        known &= valid
+    return difference, known
+
+
+def _around_all(boxes: list[Window]) -> Window:
+    if not boxes:
+        return Window(0, 0, 0, 0)
+    x0, y0 = min(box.x0_px for box in boxes), min(box.y0_px for box in boxes)
+    x1, y1 = max(box.x1_px for box in boxes), max(box.y1_px for box in boxes)
+    return Window(x0, y0, x1 - x0, y1 - y0)

@@ -1,0 +1,122 @@
+"""The scans as layers on the canvas: read by panels, tone looked up, sampled once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import FloatArray, invert
+from stitch.imaging.labels import INSIDE_SLACK_PX, depth_px, is_inside
+from stitch.imaging.resample import sample, source_window
+from stitch.model.geometry import Size, Window
+from stitch.model.layout import Layout
+from stitch.model.scans import PixelSource
+
+FINE_TOP = 65535  # every layer is handled in 16 bits; an 8-bit code c is 257 c
+EIGHT_BIT_STEP = 257
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Panel:
+    """Pixels of one window of a scan."""
+
+    window: Window
+    pixels: NDArray[Any]
+
+    def holds(self, window: Window) -> bool:
+        """True when `window` lies inside the panel."""
+        return self.window.intersection(window) == window
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layer:
+    """One scan, placed; `fine` is a lookup table to 16-bit codes, or None when codes are taken as they are."""
+
+    source: PixelSource
+    canvas_from_scan: FloatArray
+    scan_from_canvas: FloatArray
+    size: Size
+    fine: NDArray[np.uint16] | None
+
+    def needs(self, canvas: Window) -> Window:
+        """The part of the scan that sampling `canvas` takes."""
+        return source_window(self.canvas_from_scan, canvas, self.size)
+
+    def sampled(self, canvas: Window, panel: Panel | None) -> NDArray[np.uint16]:
+        """The scan on a canvas window, tone applied, in 16-bit codes (h, w, 3); zeros where they do not meet."""
+        needed = self.needs(canvas)
+        if needed.is_empty:
+            return np.zeros((canvas.height_px, canvas.width_px, 3), dtype=np.uint16)
+        if panel is not None and panel.holds(needed):
+            pixels = panel.pixels[needed.slices_in(panel.window)]
+        else:
+            pixels = self.source.read(needed)
+        if self.fine is not None:
+            pixels = cv2.LUT(np.ascontiguousarray(pixels), self.fine)
+        return sample(pixels, needed, self.canvas_from_scan, canvas)
+
+    def covers(self, canvas: Window) -> NDArray[np.bool_] | None:
+        """Which pixels of a canvas window the scan covers; None when it covers all of them."""
+        if is_inside(self.scan_from_canvas, self.size, canvas):
+            return None
+        return depth_px(self.scan_from_canvas, self.size, canvas) >= -INSIDE_SLACK_PX
+
+
+def make_layers(
+    sources: Mapping[str, PixelSource],
+    layout: Layout,
+    tables: Mapping[str, NDArray[np.float32] | None],
+    scan_ids: tuple[str, ...],
+    bits: int,
+) -> tuple[Layer, ...]:
+    """One layer for every scan, in the order of `scan_ids`."""
+    layers = []
+    for scan_id in scan_ids:
+        matrix = layout.placement(scan_id).matrix
+        table = tables.get(scan_id)
+        layers.append(Layer(sources[scan_id], matrix, invert(matrix), sources[scan_id].size, _fine_table(table, bits)))
+    return tuple(layers)
+
+
+def coarse_codes(fine: NDArray[np.uint16], bits: int) -> NDArray[Any]:
+    """16-bit codes in the master's own depth."""
+    if bits == 16:
+        return fine
+    return np.asarray(cv2.multiply(fine, 1.0 / EIGHT_BIT_STEP, dtype=cv2.CV_8U))
+
+
+def extended_panel(source: PixelSource, window: Window, previous: Panel | None) -> Panel | None:
+    """A panel of `window`, taking over what `previous` already holds so that nothing is read twice."""
+    if window.is_empty:
+        return None
+    shared = window.intersection(previous.window) if previous else Window(0, 0, 0, 0)
+    if previous is None or shared.is_empty:
+        return Panel(window, source.read(window))
+    pixels = np.empty((window.height_px, window.width_px, 3), dtype=previous.pixels.dtype)
+    pixels[shared.slices_in(window)] = previous.pixels[shared.slices_in(previous.window)]
+    for part in _around(shared, window):
+        pixels[part.slices_in(window)] = source.read(part)
+    return Panel(window, pixels)
+
+
+def _around(hole: Window, outer: Window) -> list[Window]:
+    """The windows of `outer` that are not in `hole`: above, below, left, right."""
+    above = Window(outer.x0_px, outer.y0_px, outer.width_px, hole.y0_px - outer.y0_px)
+    below = Window(outer.x0_px, hole.y1_px, outer.width_px, outer.y1_px - hole.y1_px)
+    left = Window(outer.x0_px, hole.y0_px, hole.x0_px - outer.x0_px, hole.height_px)
+    right = Window(hole.x1_px, hole.y0_px, outer.x1_px - hole.x1_px, hole.height_px)
+    return [part for part in (above, below, left, right) if not part.is_empty]
+
+
+def _fine_table(table: NDArray[np.float32] | None, bits: int) -> NDArray[np.uint16] | None:
+    if table is not None:
+        codes = np.rint(np.clip(table.astype(np.float64), 0.0, 1.0) * FINE_TOP)
+        return np.ascontiguousarray(codes.astype(np.uint16).reshape(1, -1, 3))
+    if bits == 8:
+        return (np.arange(256) * EIGHT_BIT_STEP).astype(np.uint16)
+    return None

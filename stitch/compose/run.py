@@ -1,0 +1,227 @@
+"""The canvas, composed band by band and handed on in order."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.compose.blend import blended, label_box, present, touched_box
+from stitch.compose.layers import Layer, Panel, coarse_codes, extended_panel, make_layers
+from stitch.compose.windows import Plan, blend_levels, solve
+from stitch.imaging import pyramid
+from stitch.imaging.colour import Encoding
+from stitch.imaging.labels import labels_at
+from stitch.imaging.windows import bands, blocks
+from stitch.model.geometry import Size, Window
+from stitch.model.layout import Layout
+from stitch.model.scans import PixelSource
+from stitch.model.seams import LabelMap
+from stitch.progress import SILENT, Progress, Task
+
+WriteRows = Callable[[NDArray[Any], NDArray[np.uint8]], None]
+CELL_REACH = 2  # cells by which the smoothed label may run ahead of its lattice
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Canvas:
+    """Everything a block needs to make its own pixels."""
+
+    layers: tuple[Layer, ...]
+    layout: Layout
+    encoding: Encoding
+    label_map: LabelMap
+    sizes: Mapping[str, Size]
+    bits: int
+    uncovered_code: tuple[int, int, int]
+    levels: int
+
+    def labels(self, window: Window) -> NDArray[np.uint8]:
+        """Labels of a canvas window."""
+        return labels_at(self.label_map, self.layout, self.sizes, window)
+
+
+@dataclass(slots=True, eq=False)
+class Band:
+    """One band under way."""
+
+    window: Window
+    pixels: NDArray[Any]
+    labels: NDArray[np.uint8]
+    work: list[Future[None]] = field(default_factory=list)
+
+
+def compose(
+    sources: Mapping[str, PixelSource],
+    layout: Layout,
+    tables: Mapping[str, NDArray[np.float32] | None],
+    encoding: Encoding,
+    label_map: LabelMap,
+    *,
+    bits: int,
+    memory_mb: int,
+    jobs: int,
+    uncovered_code: tuple[int, int, int],
+    write_rows: WriteRows,
+    progress: Progress = SILENT,
+    plan: Plan | None = None,
+) -> None:
+    """Make the canvas and hand it on in bands of full-width rows, top to bottom.
+
+    Parameters
+    ----------
+    tables : for every scan the encoded value 0..1 of each code, float32 (2**bits, 3), or None to keep its codes.
+    jobs : threads; 0 means as many as there are cores.
+    uncovered_code : RGB code where no scan covers the canvas (label 0).
+    write_rows : called with pixels (n, width, 3), uint8 or uint16, and labels (n, width), uint8; new arrays each time.
+    plan : sizes of the windows; solved from `memory_mb` when not given.
+
+    Raises UsageError when `memory_mb` is too little; whatever a source or `write_rows` raises passes through.
+    """
+    levels = plan.levels if plan else blend_levels(layout.canvas_ppi)
+    layers = make_layers(sources, layout, tables, label_map.scan_ids, bits)
+    sizes = {scan_id: source.size for scan_id, source in sources.items()}
+    canvas = Canvas(layers, layout, encoding, label_map, sizes, bits, uncovered_code, levels)
+    threads = jobs or os.cpu_count() or 1
+    plan = plan or solve(
+        layout.canvas,
+        len(layers),
+        bits,
+        memory_mb,
+        threads,
+        levels=levels,
+        panel_bytes=lambda height: _panel_bytes(canvas, height),
+    )
+    with progress.task("Composing", layout.canvas.megapixels) as task:
+        _run(canvas, plan, write_rows, task)
+
+
+def _run(canvas: Canvas, plan: Plan, write_rows: WriteRows, task: Task) -> None:
+    windows = list(bands(canvas.layout.canvas, plan.band_px))
+    pool = ThreadPoolExecutor(plan.in_flight, thread_name_prefix="compose")
+    try:
+        loading = _load(pool, canvas, windows[0], {})
+        waiting: Band | None = None
+        for index, window in enumerate(windows):
+            panels = {label: future.result() for label, future in loading.items()}
+            loading = _load(pool, canvas, windows[index + 1], panels) if index + 1 < len(windows) else {}
+            band = _begin(pool, canvas, plan, window, panels)
+            if waiting is not None:
+                _finish(waiting, write_rows, task)
+            waiting = band
+            for work in band.work:
+                work.result()
+        if waiting is not None:
+            _finish(waiting, write_rows, task)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _load(
+    pool: ThreadPoolExecutor, canvas: Canvas, band: Window, previous: Mapping[int, Panel | None]
+) -> dict[int, Future[Panel | None]]:
+    wanted = panel_windows(canvas, band)
+    return {
+        label: pool.submit(extended_panel, canvas.layers[label - 1].source, window, previous.get(label))
+        for label, window in wanted.items()
+    }
+
+
+def _begin(
+    pool: ThreadPoolExecutor, canvas: Canvas, plan: Plan, window: Window, panels: Mapping[int, Panel | None]
+) -> Band:
+    dtype = np.uint8 if canvas.bits == 8 else np.uint16
+    shape = (window.height_px, window.width_px)
+    band = Band(window, np.empty((*shape, 3), dtype=dtype), np.empty(shape, dtype=np.uint8))
+    band.work = [
+        pool.submit(fill_block, canvas, panels, block, band) for block in blocks(window, plan.block_px, plan.band_px)
+    ]
+    return band
+
+
+def _finish(band: Band, write_rows: WriteRows, task: Task) -> None:
+    write_rows(band.pixels, band.labels)
+    task.advance(band.labels.size / 1e6)
+
+
+def fill_block(canvas: Canvas, panels: Mapping[int, Panel | None], block: Window, band: Band) -> None:
+    """Make one block's pixels and labels and put them into their band."""
+    grown = pyramid.aligned(block.grown(pyramid.reach_px(canvas.levels)), canvas.levels)
+    around = canvas.labels(grown)
+    labels = around[block.slices_in(grown)]
+    place = block.slices_in(band.window)
+    band.labels[place] = labels
+    pixels = band.pixels[place]
+    for label in present(labels):
+        box = label_box(labels, block, label)
+        inside = box.slices_in(block)
+        fine = canvas.layers[label - 1].sampled(box, panels.get(label))
+        _put(pixels[inside], coarse_codes(fine, canvas.bits), labels[inside] == label)
+    box = touched_box(around, grown, pyramid.reach_px(canvas.levels)).intersection(block)
+    if not box.is_empty:
+        _blend_into(canvas, panels, around, grown, box, pixels[box.slices_in(block)])
+    if not labels.all():
+        pixels[labels == 0] = canvas.uncovered_code
+
+
+def _blend_into(
+    canvas: Canvas,
+    panels: Mapping[int, Panel | None],
+    around: NDArray[np.uint8],
+    grown: Window,
+    box: Window,
+    pixels: NDArray[Any],
+) -> None:
+    window = pyramid.aligned(box.grown(pyramid.reach_px(canvas.levels)), canvas.levels)
+    window = window.intersection(grown)
+    labels = np.ascontiguousarray(around[window.slices_in(grown)])
+    if len(present(labels)) < 2:
+        return
+    linear, changed = blended(canvas.layers, panels, canvas.encoding, labels, window, canvas.levels)
+    inside = box.slices_in(window)
+    changed = changed[inside] & (labels[inside] != 0)
+    if changed.any():
+        pixels[changed] = canvas.encoding.encode_to_codes(linear[inside][changed], canvas.bits)
+
+
+def _put(target: NDArray[Any], codes: NDArray[Any], mask: NDArray[np.bool_]) -> None:
+    if mask.all():
+        target[...] = codes
+    else:
+        np.copyto(target, codes, where=mask[..., None])
+
+
+def panel_windows(canvas: Canvas, band: Window) -> dict[int, Window]:
+    """The part of every scan that making `band` takes, by label; scans that take no part are left out."""
+    margin = pyramid.reach_px(canvas.levels) + 2**canvas.levels
+    rows = band.grown(margin)
+    cell = canvas.label_map.cell_px
+    first = max(0, rows.y0_px // cell - CELL_REACH)
+    near = canvas.label_map.cells[first : max(0, rows.y1_px // cell + 1 + CELL_REACH)]
+    found = {}
+    for label in present(near):
+        columns = np.flatnonzero((near == label).any(axis=0))
+        x0 = (int(columns[0]) - CELL_REACH) * cell - margin
+        x1 = (int(columns[-1]) + 1 + CELL_REACH) * cell + margin
+        wide = Window(x0, rows.y0_px, x1 - x0, rows.height_px)
+        window = canvas.layers[label - 1].needs(wide)
+        if not window.is_empty:
+            found[label] = window
+    return found
+
+
+def _panel_bytes(canvas: Canvas, height_px: int) -> int:
+    """Most bytes of scan pixels that any band of this height holds."""
+    worst = 0
+    for band in bands(canvas.layout.canvas, height_px):
+        windows = panel_windows(canvas, band).values()
+        worst = max(worst, sum(w.width_px * w.height_px for w in windows))
+    return worst * 3 * canvas.bits // 8
+
+
+__all__ = ["Plan", "compose", "solve"]

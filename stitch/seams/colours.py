@@ -1,0 +1,106 @@
+"""What every scan looks like, cell by cell, made in one pass over its pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import FloatArray, compose, invert
+from stitch.imaging.colour import Encoding
+from stitch.imaging.windows import bands
+from stitch.model.geometry import Window
+from stitch.model.scans import PixelSource
+from stitch.progress import Task
+from stitch.seams.lattice import Lattice
+
+BYTES_PER_PX = 24  # of a band while it is reduced
+BAND_SHARE = 0.05  # of the memory budget, for each scan under way
+LAB_CHUNK = 1 << 16
+Float32Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellColours:
+    """Tone-matched colour and detail of a scan on its part of the lattice."""
+
+    lab: Float32Array  # (rows, columns, 3), CIELAB D50 of the mean linear light around the cell's centre
+    detail: Float32Array  # (rows, columns), standard deviation of the codes inside the cell, 0..100 for 0..1
+
+
+def cell_colours(
+    source: PixelSource,
+    canvas_from_scan: FloatArray,
+    table: NDArray[np.float32] | None,
+    encoding: Encoding,
+    lattice: Lattice,
+    window: Window,
+    *,
+    bits: int,
+    memory_mb: int,
+    task: Task,
+) -> CellColours:
+    """Reduce one scan to the cells of `window`, reading it once from top to bottom. Advances `task` by megapixels."""
+    factor = max(1, lattice.cell_px // 2)
+    linear = encoding.decode_table(bits) if table is None else encoding.decode(table)
+    lookup = np.ascontiguousarray(linear, dtype=np.float32).reshape(1, -1, 3)
+    rows = int(BAND_SHARE * memory_mb * 1e6 / (source.size.width_px * BYTES_PER_PX))
+    rows = max(1, rows // factor) * factor
+    reduced = []
+    for band in bands(source.size, rows):
+        reduced.append(_reduced(source.read(band), factor, lookup))
+        task.advance(band.width_px * band.height_px / 1e6)
+    cells = _on_cells(np.concatenate(reduced), factor, canvas_from_scan, lattice, window)
+    variance = np.maximum(cells[..., 4] - cells[..., 3] ** 2, 0.0)
+    return CellColours(_lab(cells[..., :3], encoding), 100.0 * np.sqrt(variance))
+
+
+def _reduced(pixels: NDArray[np.uint8] | NDArray[np.uint16], factor: int, lookup: Float32Array) -> Float32Array:
+    """Means over blocks of factor × factor: linear RGB, grey code 0..1, and its square. Shape (h, w, 5), float32."""
+    height, width = pixels.shape[:2]
+    down, right = -height % factor, -width % factor
+    if down or right:
+        pixels = cv2.copyMakeBorder(pixels, 0, down, 0, right, cv2.BORDER_REPLICATE)
+    size = (pixels.shape[1] // factor, pixels.shape[0] // factor)
+    if factor % 2 == 0:
+        pixels = cv2.resize(pixels, (pixels.shape[1] // 2, pixels.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    linear = cv2.resize(cv2.LUT(np.ascontiguousarray(pixels), lookup), size, interpolation=cv2.INTER_AREA)
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32) * np.float32(1.0 / np.iinfo(pixels.dtype).max)
+    mean = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    square = cv2.resize(cv2.multiply(grey, grey), size, interpolation=cv2.INTER_AREA)
+    return np.dstack([linear.reshape(*mean.shape, 3), mean, square])
+
+
+def _on_cells(
+    reduced: Float32Array, factor: int, canvas_from_scan: FloatArray, lattice: Lattice, window: Window
+) -> Float32Array:
+    scan_from_reduced = _grid(factor, 0, 0)
+    canvas_from_cell = _grid(lattice.cell_px, window.x0_px, window.y0_px)
+    reduced_from_cell = compose(invert(scan_from_reduced), compose(invert(canvas_from_scan), canvas_from_cell))
+    parts = [
+        cv2.warpAffine(
+            np.ascontiguousarray(planes),
+            reduced_from_cell,
+            (window.width_px, window.height_px),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        for planes in (reduced[..., :3], reduced[..., 3], reduced[..., 4])
+    ]
+    return np.dstack(parts)
+
+
+def _grid(step_px: int, first_column: int, first_row: int) -> FloatArray:
+    """The map from block (column, row), counted from the first one, to the pixel at its centre."""
+    middle = (step_px - 1) / 2
+    return np.array([[step_px, 0.0, first_column * step_px + middle], [0.0, step_px, first_row * step_px + middle]])
+
+
+def _lab(linear: Float32Array, encoding: Encoding) -> Float32Array:
+    flat = linear.reshape(-1, 3)
+    found = np.empty_like(flat)
+    for start in range(0, len(flat), LAB_CHUNK):
+        found[start : start + LAB_CHUNK] = encoding.lab_of_linear(flat[start : start + LAB_CHUNK])
+    return found.reshape(linear.shape)

@@ -1,0 +1,82 @@
+"""The cut through the overlaps, for all scans at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import px_from_mm
+from stitch.imaging.colour import Encoding
+from stitch.model.layout import Layout
+from stitch.model.scans import PixelSource
+from stitch.model.seams import LabelMap
+from stitch.progress import SILENT, Progress
+from stitch.seams.colours import cell_colours
+from stitch.seams.cost import cut_costs
+from stitch.seams.lattice import Part, make_lattice, make_parts
+from stitch.seams.partition import Region, partition
+from stitch.seams.tidy import without_islands
+
+ISLAND_MM = 6.0  # a patch of one scan smaller than a square of this side is given up
+
+
+def cut(
+    sources: Mapping[str, PixelSource],
+    layout: Layout,
+    tables: Mapping[str, NDArray[np.float32] | None],
+    encoding: Encoding,
+    *,
+    bits: int,
+    memory_mb: int,
+    progress: Progress = SILENT,
+) -> LabelMap:
+    """Choose the scan for every cell of a coarse lattice, so that the borders run where nobody sees them.
+
+    Parameters
+    ----------
+    tables : for every scan the encoded value 0..1 of each code, float32 (2**bits, 3), or None to keep its codes.
+
+    Every scan is read once, by bands. A cell goes to a scan that covers all of it wherever there is one. Raises
+    whatever a source raises.
+    """
+    sizes = {scan_id: source.size for scan_id, source in sources.items()}
+    lattice = make_lattice(layout, sizes, memory_mb)
+    parts = make_parts(lattice, layout, sizes)
+    total = sum(size.megapixels for size in sizes.values())
+    with progress.task("Looking for the best seams", total) as task:
+        colours = [
+            cell_colours(
+                sources[part.scan_id],
+                layout.placement(part.scan_id).matrix,
+                tables.get(part.scan_id),
+                encoding,
+                lattice,
+                part.window,
+                bits=bits,
+                memory_mb=memory_mb,
+                task=task,
+            )
+            for part in parts
+        ]
+    costs = cut_costs(lattice, parts, colours, layout.canvas_ppi)
+    del colours
+    labels = partition(_regions(parts, costs), (lattice.rows, lattice.columns))
+    fewest = round((px_from_mm(ISLAND_MM, layout.canvas_ppi) / lattice.cell_px) ** 2)
+    cells = np.ascontiguousarray(without_islands(labels, parts, fewest)[lattice.used])
+    cells.setflags(write=False)
+    return LabelMap(cells, lattice.cell_px, tuple(part.scan_id for part in parts))
+
+
+def _regions(parts: tuple[Part, ...], costs: list[NDArray[np.float32]]) -> list[Region]:
+    return [
+        Region.begin(
+            part.place,
+            part.is_valid,
+            cost,
+            np.zeros_like(cost),
+            part.is_valid * np.maximum(part.depth_px, 1.0) / np.float32(part.depth_px.max() + 1.0),
+        )
+        for part, cost in zip(parts, costs, strict=True)
+    ]
