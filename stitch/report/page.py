@@ -1,0 +1,85 @@
+"""The report as one page that needs nothing else: style and pictures are inside it, and it runs no script."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import resources
+
+from stitch.model.report import RunSummary
+from stitch.report.html import Html, el, join
+from stitch.report.sections import closing, links, painting, pixels, scans, size, top
+from stitch.report.sections.context import Context
+from stitch.report.spots import Spot
+from stitch.report.verdict import Outcome, Verdict, verdict
+
+
+def page(
+    summary: RunSummary,
+    *,
+    preview_png: bytes | None = None,
+    seam_map_png: bytes | None = None,
+    spots: Sequence[Spot] = (),
+) -> str:
+    """The report page as HTML text, to be written as UTF-8.
+
+    Parameters
+    ----------
+    preview_png : the master reduced (PNG or JPEG), or None when there is no master.
+    seam_map_png : the picture made by `seam_map.draw`, or None.
+    spots : the worst places along the seams, worst first.
+
+    A run that stopped early gives a shorter page: the verdict, the next command, what was found, and the scans.
+    """
+    context = Context(summary, preview_png or None, seam_map_png or None, tuple(spots))
+    said = verdict(summary)
+    title = summary.settings.title or summary.job_name
+    document = el(
+        "html",
+        el(
+            "head",
+            el("meta", charset="utf-8"),
+            el("meta", name="viewport", content="width=device-width, initial-scale=1"),
+            el("meta", name="generator", content=f"stitch {summary.tool_version}"),
+            el("title", f"{title}: {said.headline}"),
+            el("style", style()),
+        ),
+        el("body", top.header(context), el("main", _parts(context, said)), closing.footer(context)),
+        lang="en",
+    )
+    return f"<!DOCTYPE html>\n{document}\n"
+
+
+def style() -> Html:
+    """The style sheet that comes with the package."""
+    return Html(resources.files("stitch.report").joinpath("page.css").read_text(encoding="utf-8"))
+
+
+def _parts(context: Context, said: Verdict) -> Html:
+    if said.outcome is Outcome.STOPPED:
+        return _stopped_parts(context, said)
+    return join(
+        top.verdict_block(context, said),
+        top.five_questions(context),
+        top.findings(context, said),
+        painting.painting(context),
+        painting.spots(context),
+        painting.seams(context),
+        links.links(context),
+        size.size(context),
+        pixels.pixels(context),
+        scans.scans(context),
+        closing.cautions(context),
+        closing.glossary(),
+    )
+
+
+def _stopped_parts(context: Context, said: Verdict) -> Html:
+    return join(
+        top.verdict_block(context, said),
+        top.findings(context, said),
+        painting.painting(context),
+        links.links(context),
+        scans.scans(context),
+        closing.cautions(context),
+        closing.glossary(),
+    )

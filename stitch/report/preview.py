@@ -1,0 +1,66 @@
+"""A reduced copy of the master, made band by band."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.windows import bands
+from stitch.model.geometry import Size, Window
+from stitch.model.scans import PixelSource
+from stitch.progress import SILENT, Progress
+
+BAND_PIXEL_COUNT = 2_000_000  # about 24 MB of float32 RGB at a time
+
+
+def preview_size(full: Size, long_side_px: int = 1600) -> Size:
+    """Size of the preview of a grid of `full`: its long side is `long_side_px`, or less when the grid is smaller."""
+    scale = min(1.0, long_side_px / max(full.width_px, full.height_px))
+    return Size(max(1, round(full.width_px * scale)), max(1, round(full.height_px * scale)))
+
+
+def preview(source: PixelSource, *, long_side_px: int = 1600, progress: Progress = SILENT) -> NDArray[np.uint8]:
+    """Reduced copy of `source`, uint8 RGB of shape (h, w, 3).
+
+    Each pixel is the mean, over exactly the area it covers, of the encoded code values; 16-bit values then lose their
+    low byte (>> 8). Never enlarged. Memory does not grow with the height of the source.
+    """
+    full, small = source.size, preview_size(source.size, long_side_px)
+    total = np.zeros((small.height_px, small.width_px, 3), dtype=np.float32)
+    divisor = 1.0
+    with progress.task("preview", full.height_px) as task:
+        for band in bands(full, max(1, BAND_PIXEL_COUNT // full.width_px)):
+            pixels = source.read(band)
+            divisor = 256.0 if pixels.dtype == np.uint16 else 1.0
+            _add_band(total, _narrowed(pixels, small.width_px), band, full.height_px)
+            task.advance(band.height_px)
+    if divisor == 1.0:
+        return np.clip(np.rint(total), 0, 255).astype(np.uint8)
+    return np.clip(np.floor((total + 0.01) / divisor), 0, 255).astype(np.uint8)
+
+
+def eight_bit(pixels: NDArray[Any]) -> NDArray[np.uint8]:
+    """Code values for display: 16-bit values lose their low byte, 8-bit ones stay."""
+    return (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels.astype(np.uint8)
+
+
+def _narrowed(pixels: NDArray[Any], width_px: int) -> NDArray[np.float32]:
+    """Mean over the width each output column covers; rows stay as they are."""
+    if pixels.shape[1] == width_px:
+        return pixels.astype(np.float32)
+    shape = (width_px, pixels.shape[0])
+    return cv2.resize(pixels.astype(np.float32), shape, interpolation=cv2.INTER_AREA)
+
+
+def _add_band(total: NDArray[np.float32], rows: NDArray[np.float32], band: Window, full_height_px: int) -> None:
+    """Add each row of the band to the output rows it lies in, weighted by the share of them it covers."""
+    ratio = full_height_px / total.shape[0]
+    edges = np.arange(band.y0_px, band.y1_px + 1)
+    first, last = int(band.y0_px / ratio), min(total.shape[0], int(np.ceil(band.y1_px / ratio)))
+    tops = np.arange(first, last)[:, None] * ratio
+    weights = np.minimum(edges[1:], tops + ratio) - np.maximum(edges[:-1], tops)
+    weights = (np.clip(weights, 0.0, None) / ratio).astype(np.float32)
+    total[first:last] += np.tensordot(weights, rows, axes=(1, 0))

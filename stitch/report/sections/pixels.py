@@ -1,0 +1,178 @@
+"""Everything that was done to the pixels: resolution, steps, tone."""
+
+from __future__ import annotations
+
+from stitch.model.report import RunSummary
+from stitch.model.tone import ScanTone, ToneFit
+from stitch.report import words
+from stitch.report.files import profile_name
+from stitch.report.html import Html, el, join
+from stitch.report.sections.context import Context, section
+
+SAME_RATIO = 0.0005  # resolutions closer than this count as the same
+
+
+def pixels(context: Context) -> Html:
+    """The section on pixels."""
+    summary = context.summary
+    lead = "Each point of the master comes from the scans. This is the whole list of what was done to it on the way."
+    history = summary.master_spec.history if summary.master_spec else ()
+    return section(
+        "pixels",
+        "What was done to the pixels",
+        lead,
+        el("ol", [el("li", sentence) for sentence in history], class_="history")
+        if history
+        else el("p", "Nothing: no master was written."),
+        _facts(summary),
+        _tone(context, summary.tone),
+    )
+
+
+def _facts(summary: RunSummary) -> Html | None:
+    spec, layout = summary.master_spec, summary.layout
+    if spec is None:
+        return None
+    return el(
+        "dl",
+        el("dt", "Master"),
+        el("dd", _size_words(summary)),
+        el("dt", "Resolution"),
+        el("dd", _resolution(summary)),
+        el("dt", "Resampling"),
+        el("dd", _resampling(summary)) if layout else el("dd", "unknown"),
+        el("dt", "Colour profile"),
+        el("dd", profile_words(spec.profile)),
+        el("dt", "File"),
+        el("dd", _file(summary)),
+        class_="facts",
+    )
+
+
+def _size_words(summary: RunSummary) -> Html:
+    spec = summary.master_spec
+    assert spec is not None
+    return join(
+        words.figure("master_spec.size.width_px", spec.size.width_px, words.COUNT),
+        " × ",
+        words.figure("master_spec.size.height_px", spec.size.height_px, words.COUNT),
+        f"{words.NBSP}px, ",
+        words.figure("master_spec.bits", spec.bits, words.COUNT),
+        " bits for each of red, green and blue",
+    )
+
+
+def _resolution(summary: RunSummary) -> Html:
+    """The master's resolution against the finest scan, and in so many words whether anything was enlarged."""
+    spec = summary.master_spec
+    assert spec is not None
+    shown = words.figure("master_spec.ppi", spec.ppi, words.DPI)
+    known = [ppi for scan in summary.scans for ppi in (scan.ppi_x or summary.settings.scan_dpi,) if ppi]
+    if not known:
+        return join(shown, "; the resolution of the scans is unknown")
+    ratio = spec.ppi / min(known)
+    if abs(ratio - 1) <= SAME_RATIO:
+        return join(shown, ", as the scans. Nothing was enlarged or reduced.")
+    scans = words.figure("scans|lowest_ppi", min(known), words.DPI)
+    factor = words.figure("master_spec.ppi|of_lowest", ratio, words.FACTOR)
+    if ratio > 1:
+        return join(shown, el("strong", ", enlarged"), " from ", scans, ": ", factor, ". Enlarging adds no detail.")
+    return join(shown, ", reduced from ", scans, ": ", factor, ".")
+
+
+def _resampling(summary: RunSummary) -> str:
+    assert summary.layout is not None
+    if summary.layout.is_whole_pixel:
+        return "None: every scan was moved by whole pixels, so its values are unchanged outside the seams."
+    return "Once: every point was read from its scan between pixels, a single time (cubic interpolation)."
+
+
+def profile_words(profile: bytes | None) -> str:
+    """The name of a profile, or that there is none."""
+    if profile is None:
+        return "none embedded"
+    return profile_name(profile) or "embedded, without a readable name"
+
+
+def _file(summary: RunSummary) -> Html | str:
+    master = summary.master
+    if master is None:
+        return "not written"
+    return join(
+        el("span", master.file_name, class_="name"),
+        ", ",
+        words.figure("master.byte_count|mb", master.byte_count / 1e6, words.Unit("MB", lambda value: 1)),
+        ", BigTIFF" if master.is_bigtiff else ", TIFF",
+        ", read back and checked. SHA-256 ",
+        el("code", master.sha256),
+    )
+
+
+def _tone(context: Context, tone: ToneFit | None) -> Html | None:
+    if tone is None:
+        return el("p", "The tone of the scans was not matched.")
+    return el(
+        "div",
+        el("h3", "Tone"),
+        el(
+            "p",
+            "Every scan was brought to the tone of ",
+            context.named(tone.reference_id),
+            f". The sums were done in this encoding: {tone.encoding_name}.",
+        ),
+        _common_scale(tone),
+        words.table(
+            ["Scan", "Red", "Green", "Blue", "Black level, red · green · blue"],
+            [_gains(context, tone, index) for index in range(len(tone.scans))],
+            numeric=(1, 2, 3, 4),
+        ),
+        _pairs(context, tone),
+    )
+
+
+def _common_scale(tone: ToneFit) -> Html:
+    if tone.common_scale == 1.0:
+        return el("p", "No common scale was needed: nothing would have been brighter than white.")
+    factor = words.figure("tone.common_scale", tone.common_scale, words.FACTOR)
+    return el("p", "Everything was scaled by ", factor, " in addition, so that no white is cut off.")
+
+
+def _gains(context: Context, tone: ToneFit, index: int) -> list[Html]:
+    scan = tone.scans[index]
+    if scan.is_identity:
+        return [
+            context.named(scan.scan_id),
+            *[_gain(scan, index, channel) for channel in range(3)],
+            el("span", "pixels kept as they are"),
+        ]
+    offsets = [
+        words.figure(f"tone.scans.{index}.offset_rgb.{i}", value, words.LINEAR, signed=True)
+        for i, value in enumerate(scan.offset_rgb)
+    ]
+    return [
+        context.named(scan.scan_id),
+        *[_gain(scan, index, channel) for channel in range(3)],
+        join(offsets[0], " · ", offsets[1], " · ", offsets[2]),
+    ]
+
+
+def _gain(scan: ScanTone, index: int, channel: int) -> Html:
+    return words.figure(f"tone.scans.{index}.gain_rgb.{channel}", scan.gain_rgb[channel], words.FACTOR)
+
+
+def _pairs(context: Context, tone: ToneFit) -> Html | None:
+    if not tone.pairs:
+        return None
+    rows = [
+        [
+            join(context.named(pair.scan_a), el("br"), context.named(pair.scan_b)),
+            words.figure(f"tone.pairs.{index}.mean_before_de00", pair.mean_before_de00, words.DE00),
+            words.figure(f"tone.pairs.{index}.mean_after_de00", pair.mean_after_de00, words.DE00),
+            words.figure(f"tone.pairs.{index}.sample_count", pair.sample_count, words.COUNT),
+        ]
+        for index, pair in enumerate(tone.pairs)
+    ]
+    return join(
+        el("h3", "Difference of tone where two scans overlap"),
+        words.table(["Between", "Before", "After", "Samples"], list(rows), numeric=(1, 2, 3)),
+    )

@@ -1,0 +1,212 @@
+"""The top of the page: the verdict, what to type next, and the five questions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from stitch.model.findings import Finding, Severity
+from stitch.report import measures, words
+from stitch.report.html import Child, Html, el, join
+from stitch.report.json_report import unplaced
+from stitch.report.sections.context import Context, section
+from stitch.report.verdict import Outcome, Verdict, changed_scans, scans_words, words_list
+
+MARKS = {Outcome.DONE: "✓", Outcome.LOOK: "!", Outcome.STOPPED: "✕"}
+SEVERITY_WORDS = {
+    Severity.STOP: "Stopped the run",
+    Severity.FAILED: "Check failed",
+    Severity.WARNING: "Worth a look",
+    Severity.NOTE: "Good to know",
+}
+
+
+def header(context: Context) -> Html:
+    """Title, maker, date."""
+    settings = context.summary.settings
+    by = [part for part in (settings.creator, words.day(context.summary.started_at)) if part]
+    return el(
+        "header",
+        el("p", "Report on joining scans", class_="kind"),
+        el("h1", settings.title or context.summary.job_name),
+        el("p", " · ".join(by), class_="by"),
+        class_="masthead",
+    )
+
+
+def verdict_block(context: Context, said: Verdict) -> Html:
+    """The headline in one box, with the reasons and the command to type next."""
+    next_command = context.summary.next_command
+    return el(
+        "section",
+        el("p", MARKS[said.outcome], class_="mark", aria_hidden="true"),
+        el(
+            "div",
+            el("h2", said.headline),
+            el("p", " ".join(said.sentences)),
+            el("ul", [_reason(context, finding) for finding in said.reasons], class_="reasons")
+            if said.reasons
+            else None,
+            join(el("p", "Type this next:", class_="next"), el("pre", el("code", next_command)))
+            if next_command
+            else None,
+        ),
+        id="verdict",
+        class_=f"verdict {said.outcome.value}",
+    )
+
+
+def _reason(context: Context, finding: Finding) -> Html:
+    return el(
+        "li",
+        el("p", el("b", finding.message)),
+        _concerned(context, finding),
+        el("p", finding.advice) if finding.advice else None,
+    )
+
+
+def _concerned(context: Context, finding: Finding) -> Html | None:
+    if not finding.scan_ids:
+        return None
+    return el("p", [join(context.named(scan_id), Html(" ")) for scan_id in finding.scan_ids], class_="concerned")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One of the five questions, answered."""
+
+    question: str
+    is_good: bool | None  # None: not known
+    short: Child
+    detail: Child
+    anchor: str
+
+
+def five_questions(context: Context) -> Html:
+    """The questions a painter asks, each with one answer and one figure."""
+    answers = (_whole(context), _lines(context), _seams(context), _size(context), _untouched(context))
+    return el("section", [_card(answer) for answer in answers], class_="questions", aria_label="Five questions")
+
+
+def _card(answer: Answer) -> Html:
+    kind, mark, said = {True: ("good", "✓", "Yes"), False: ("look", "!", "Look"), None: ("open", "?", "Unknown")}[
+        answer.is_good
+    ]
+    return el(
+        "a",
+        el("span", answer.question, class_="question"),
+        el("span", el("span", mark, class_="sign", aria_hidden="true"), answer.short or said, class_="answer"),
+        el("span", answer.detail, class_="detail"),
+        class_=f"card {kind}",
+        href=f"#{answer.anchor}",
+    )
+
+
+def _whole(context: Context) -> Answer:
+    count, missing = len(context.summary.scans), unplaced(context.summary)
+    question = "Is every scan in it?"
+    if context.summary.layout is None:
+        return Answer(question, None, "Not known", "The run stopped before the scans had their places.", "scans")
+    if missing:
+        return Answer(
+            question, False, f"{len(missing)} left out", f"No place was found for {words_list(missing)}.", "scans"
+        )
+    return Answer(question, True, f"All {count}", f"{scans_words(count)}, each with its place.", "links")
+
+
+def _lines(context: Context) -> Answer:
+    question = "Do the lines meet?"
+    links = context.summary.layout.links if context.summary.layout else ()
+    if not links:
+        return Answer(question, None, "Not known", "No overlap was measured.", "links")
+    worst = max(range(len(links)), key=lambda index: links[index].p95_px)
+    weak = sum(link.is_weak for link in links)
+    of = f"layout.links.{worst}.p95_px"
+    shown = words.figure(of, links[worst].p95_px, words.PX)
+    ppi = measures.length_or_none_mm(links[worst].p95_px, measures.link_ppi(context.summary, links[worst]))
+    detail = join(
+        "95 of 100 test patches of the worst overlap agree within this: ",
+        words.figure(f"{of}|mm", ppi, words.MM_FINE),
+        f". {weak} of {len(links)} links weak." if weak else ".",
+    )
+    return Answer(question, weak == 0, join("within ", shown), detail, "links")
+
+
+def _seams(context: Context) -> Answer:
+    question = "Can the seams be seen?"
+    if not context.summary.seams:
+        return Answer(question, None, "Not known", "No seam was cut.", "seams")
+    figures = measures.seam_figures(context.summary.seams)
+    limit = words.number(measures.VISIBLE_STEP_DE00, 0)
+    if figures.quiet_fraction is None or figures.worst_step_de00 is None:
+        return Answer(question, None, "Not known", "No step was measured along the seams.", "seams")
+    is_quiet = figures.worst_step_de00 < measures.VISIBLE_STEP_DE00
+    share = words.figure("seams.quiet_fraction|percent", 100 * figures.quiet_fraction, words.SHARE)
+    worst = words.figure("seams.worst_step_de00", figures.worst_step_de00, words.DE00)
+    detail = join(share, f" of the seam length has a colour step under ΔE {limit}.")
+    return Answer(question, is_quiet, join("worst ", worst), detail, "spots")
+
+
+def _size(context: Context) -> Answer:
+    question, check = "Is it the right size?", context.summary.size_check
+    if check is None:
+        return Answer(question, None, "Not known", "The size was not measured.", "size")
+    judged = [reading for reading in check.readings if reading.is_ok is not None and reading.expected_mm is not None]
+    if not judged:
+        return Answer(question, None, "Not compared", "No tape measure was given, or no edge was in view.", "size")
+    index = max(
+        (i for i, reading in enumerate(check.readings) if reading in judged),
+        key=lambda i: abs(check.readings[i].measured_mm - (check.readings[i].expected_mm or 0.0)),
+    )
+    worst = check.readings[index]
+    off = words.figure(
+        f"size_check.readings.{index}|difference_mm",
+        worst.measured_mm - (worst.expected_mm or 0.0),
+        words.MM,
+        signed=True,
+    )
+    is_good = all(reading.is_ok for reading in judged)
+    detail = f"The largest difference from the tape measure: {plain_name(worst.name)}."
+    return Answer(question, is_good, off, detail, "size")
+
+
+def plain_name(name: str) -> str:
+    """The name of a reading in words, without the slashes of the diagonals."""
+    return {"diagonal \\": "diagonal from top left", "diagonal /": "diagonal from bottom left"}.get(name, name)
+
+
+def _untouched(context: Context) -> Answer:
+    question = "Are the scans untouched?"
+    changed, count = changed_scans(context.summary), len(context.summary.scans)
+    checked = sum(scan.scan_id in dict(context.summary.sha256_after) for scan in context.summary.scans)
+    if changed:
+        return Answer(
+            question, False, f"{len(changed)} changed", f"{words_list(changed)}: compare with your backup.", "scans"
+        )
+    if checked < count or not count:
+        return Answer(question, None, "Not checked", f"{checked} of {count} were checked again after the run.", "scans")
+    return Answer(question, True, "Yes", f"{scans_words(count)}: same SHA-256 before and after.", "scans")
+
+
+def findings(context: Context, said: Verdict) -> Html | None:
+    """Warnings and notes; what led to the verdict stands in its box already."""
+    rest = [finding for finding in context.summary.findings if finding not in said.reasons]
+    if not rest:
+        return None
+    rest.sort(key=lambda finding: list(SEVERITY_WORDS).index(finding.severity))
+    return section(
+        "findings",
+        "Findings",
+        "What was noticed on the way, and what you can do about it.",
+        el("ul", [_finding(context, finding) for finding in rest], class_="findings"),
+    )
+
+
+def _finding(context: Context, finding: Finding) -> Html:
+    return el(
+        "li",
+        el("p", SEVERITY_WORDS[finding.severity], class_="severity"),
+        el("p", el("b", finding.message)),
+        _concerned(context, finding),
+        el("p", finding.advice, class_="advice") if finding.advice else None,
+        class_=finding.severity.value,
+    )
