@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
-from stitch.errors import ScanError
 from stitch.model.findings import Finding, Severity
 from stitch.model.scans import Scan
 from stitch.progress import SILENT, Progress
 from stitch.scans.facts import TiffPage
 from stitch.scans.measure import ClipCount, can_measure_while_hashing, file_sha256, hash_and_measure, measure_page
+from stitch.scans.naming import scan_names, shown
 from stitch.scans.orientation import shown_size, swaps_axes
 from stitch.scans.sources import Page, facts_of, headers, open_stored
 from stitch.scans.trouble import reading
@@ -39,7 +38,7 @@ def inspect(path: Path, scan_ids_taken: Collection[str], *, scratch: Path, progr
     """
     path = path.absolute()
     pages = headers(path)
-    with progress.task(f"Checking {path.name}", 1.0) as task, reading(path):
+    with progress.task(f"Checking {shown(path.name)}", 1.0) as task, reading(path):
         total = path.stat().st_size + sum(_work(page) for page in pages)
         sha256, counts = _measured(path, pages, scratch, lambda amount: task.advance(amount / total))
         byte_count = path.stat().st_size
@@ -48,21 +47,6 @@ def inspect(path: Path, scan_ids_taken: Collection[str], *, scratch: Path, progr
     scans = tuple(_scan(path, page, count, name, sha256, byte_count) for page, count, name in pairs)
     notes = tuple(note for page, count, name in pairs for note in _notes(page, count, name))
     return Inspected(scans, notes)
-
-
-def scan_names(path: Path, page_count: int, taken: Collection[str]) -> tuple[str, ...]:
-    """Names of the pages, unlike any in `taken`: the stem; where that is taken, folder and full name; then a number."""
-    for name in _name_choices(path):
-        names = (name, *(f"{name} page {number}" for number in range(2, page_count + 1)))
-        if not set(names) & set(taken):
-            return names
-    raise ScanError(f"No name is left for {path.name}.", scan_ids=(path.name,))
-
-
-def _name_choices(path: Path) -> list[str]:
-    longer = unicodedata.normalize("NFC", f"{path.parent.name}/{path.name}")
-    numbered = [f"{longer} ({number})" for number in range(2, 10_000)]
-    return [unicodedata.normalize("NFC", path.stem), longer, *numbered]
 
 
 def _work(page: Page) -> int:

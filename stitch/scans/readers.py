@@ -14,6 +14,7 @@ from stitch.model.geometry import Size, Window
 from stitch.model.scans import PixelSource, Scan
 from stitch.scans.facts import PageFacts
 from stitch.scans.inspect import inspect
+from stitch.scans.naming import shown
 from stitch.scans.orientation import shown_pixels, shown_size, stored_window
 from stitch.scans.segments import StoredPixels
 from stitch.scans.sources import CACHE_BYTES, facts_of, header, open_stored
@@ -37,7 +38,7 @@ def open_scan(scan: Scan, *, scratch: Path, bits: int | None = None, cache_bytes
     facts = facts_of(page)
     if scan.path.stat().st_size != scan.byte_count or shown_size(facts.size, facts.orientation) != scan.size:
         raise ScanError(
-            f"{scan.path.name} has changed since it was checked.",
+            f"{shown(scan.path.name)} has changed since it was checked.",
             advice="Run the command again so that it is checked again.",
             scan_ids=(scan.scan_id,),
         )

@@ -12,6 +12,7 @@ import imagecodecs
 from tifffile import TiffFileError
 
 from stitch.errors import ScanError
+from stitch.scans.naming import shown
 
 SAVE_AGAIN = "Scan it again, or save it again as a TIFF with 8 or 16 bits per channel in RGB."
 
@@ -35,7 +36,8 @@ DECODE_ERRORS: tuple[type[Exception], ...] = (
 
 def unusable(path: Path, why: str, advice: str = SAVE_AGAIN) -> ScanError:
     """The error for a file that cannot be used: "<file name> <why>." plus advice."""
-    return ScanError(f"{path.name} {why}.", advice=advice, scan_ids=(path.name,))
+    name = shown(path.name)
+    return ScanError(f"{name} {why}.", advice=advice, scan_ids=(name,))
 
 
 def unreadable(path: Path, error: OSError) -> ScanError:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from stitch.errors import WriteError
 from stitch.scans.facts import FileFormat, PageFacts, SegmentGrid, TiffPage
 from stitch.scans.inflate import inflated_rows
+from stitch.scans.naming import shown
 from stitch.scans.png_stream import png_bands
 from stitch.scans.positioned import PositionedFile
 from stitch.scans.sanity import check_whole_decode
@@ -87,7 +88,7 @@ def _write_whole(path: Path, target: Path, pieces: Iterable[NDArray[Any]], byte_
         part.replace(target)
     except OSError as error:
         raise WriteError(
-            f"The working copy of {path.name} cannot be written ({error.strerror or error}).",
+            f"The working copy of {shown(path.name)} cannot be written ({error.strerror or error}).",
             advice=f"It needs {byte_count / 1e6:,.0f} MB in {target.parent}: make room there or choose another place.",
         ) from error
     finally:
