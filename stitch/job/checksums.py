@@ -48,7 +48,7 @@ def parse_checksums(text: str) -> list[tuple[str, str]]:
 def verify(checksums: Path) -> list[tuple[str, Status]]:
     """Re-read every file named in `checksums` and compare. Raises UsageError when the list itself is unreadable."""
     try:
-        entries = parse_checksums(checksums.read_text(encoding="utf-8"))
+        entries = parse_checksums(checksums.read_text(encoding="utf-8", errors="surrogateescape"))
     except FileNotFoundError as error:
         raise UsageError(
             f"{checksums.parent} holds no {checksums.name}.", advice="Name a job folder that stitch join has finished."

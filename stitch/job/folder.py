@@ -139,7 +139,7 @@ class JobFolder(JobPaths):
         written = self._record.written
         results = [(p.name, written[p.name][-1].sha256) for p in self.results[:-1] if p.name in written and p.exists()]
         with self.writing(self.checksums) as part:
-            part.write_text(checksum_lines([*scans, *results]), encoding="utf-8", newline="\n")
+            part.write_text(checksum_lines([*scans, *results]), "utf-8", errors="surrogateescape", newline="\n")
 
     def verify(self) -> list[tuple[str, Status]]:
         """Every file on the list of checksums with how it stands. Raises UsageError when there is no readable list."""

@@ -48,7 +48,7 @@ class JobRecord:
 def load_record(path: Path, root: Path) -> JobRecord | None:
     """Read `job.json`; None when there is none or it is not one of ours. Paths in settings come back absolute."""
     try:
-        plain = json.loads(path.read_text(encoding="utf-8"))
+        plain = json.loads(path.read_text(encoding="utf-8", errors="surrogateescape"))
         if plain["kind"] != KIND or plain["schema"] != SCHEMA:
             return None
         record = from_plain(JobRecord, {**plain, "settings": _known_settings(plain["settings"])})

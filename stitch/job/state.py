@@ -63,7 +63,7 @@ class JobState:
         if not path.exists():
             return cls(path, root), None
         try:
-            saved = from_plain(_Saved, json.loads(path.read_text(encoding="utf-8")))
+            saved = from_plain(_Saved, json.loads(path.read_text(encoding="utf-8", errors="surrogateescape")))
             if saved.schema == SCHEMA:
                 return cls(path, root, saved.rooms), None
         except (OSError, ValueError, KeyError, TypeError, AttributeError):

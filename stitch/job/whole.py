@@ -54,9 +54,9 @@ def write_whole(
 
 
 def write_text_whole(path: Path, text: str) -> None:
-    """Replace a UTF-8 text file whole. Raises WriteError."""
+    """Replace a UTF-8 text file whole (names that are not UTF-8 keep their bytes). Raises WriteError."""
     with write_whole(path) as part:
-        part.write_text(text, encoding="utf-8", newline="\n")
+        part.write_text(text, encoding="utf-8", errors="surrogateescape", newline="\n")
 
 
 def flush_to_disk(path: Path) -> None:

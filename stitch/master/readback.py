@@ -13,7 +13,7 @@ import tifffile
 
 from stitch.errors import WriteError
 from stitch.master.layout import ROWS_PER_STRIP, Kind, strip_count
-from stitch.master.tags import ARTIST, COPYRIGHT, PROFILE, XMP, TagTexts, tags_as_text, tiff_date
+from stitch.master.tags import ARTIST, COPYRIGHT, PROFILE, XMP, TagTexts, as_stored, tags_as_text, tiff_date
 from stitch.model.geometry import Size
 
 CHUNK_BYTES = 4 << 20
@@ -84,9 +84,9 @@ def _differences(tiff: tifffile.TiffFile, page: tifffile.TiffPage, expected: Exp
         "YResolution": (_value(page, 283), ratio),
         "ResolutionUnit": (_value(page, 296), 2),
         "DateTime": (_value(page, 306), tiff_date(texts.written_at)),
-        "ImageDescription": (_value(page, 270) or "", texts.description),
-        "Artist": (_value(page, ARTIST) or "", texts.artist),
-        "Copyright": (_value(page, COPYRIGHT) or "", texts.copyright),
+        "ImageDescription": (_value(page, 270) or "", as_stored(texts.description)),
+        "Artist": (_value(page, ARTIST) or "", as_stored(texts.artist)),
+        "Copyright": (_value(page, COPYRIGHT) or "", as_stored(texts.copyright)),
         "ICC profile": (_value(page, PROFILE), texts.profile),
         "XMP": (_value(page, XMP), texts.xmp),
         "strips": (len(page.dataoffsets), strip_count(expected.size)),

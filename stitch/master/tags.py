@@ -38,7 +38,7 @@ class TagTexts:
     @property
     def long_bytes(self) -> int:
         """Bytes of the texts, the profile and the packet."""
-        texts = sum(len(text.encode("utf-8")) + 1 for text in (self.description, self.artist, self.copyright))
+        texts = sum(len(_encoded(text)) + 1 for text in (self.description, self.artist, self.copyright))
         return texts + len(self.profile or b"") + len(self.xmp or b"")
 
 
@@ -85,5 +85,10 @@ def _as_text(number: int, value: Any) -> str:
     return str(value)
 
 
+def as_stored(text: str) -> str:
+    """A text as a reader finds it again: without NUL and without what is no character."""
+    return _encoded(text).decode("utf-8")
+
+
 def _encoded(text: str) -> bytes:
-    return text.replace("\0", "").encode("utf-8")
+    return text.replace("\0", "").encode("utf-8", "replace")

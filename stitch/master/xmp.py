@@ -114,9 +114,7 @@ def _text(parent: ET.Element, space: str, name: str, text: str) -> None:
 
 def _clean(text: str) -> str:
     """Without the characters that XML 1.0 (section 2.2, Char) cannot hold at all."""
-    return "".join(
-        c for c in text if c in "\t\n\r" or " " <= c <= "\ud7ff" or "\ue000" <= c <= "\ufffd" or c > "\uffff"
-    )
+    return _NOT_IN_XML.sub("", text)
 
 
 def _q(space: str, name: str) -> str:
