@@ -14,6 +14,10 @@ from __future__ import annotations
 
 import errno
 from pathlib import PurePath
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:  # the layout record brings numpy, which `stitch --help` does without
+    from stitch.model.layout import Link
 
 
 class StitchError(Exception):
@@ -51,9 +55,15 @@ class ScanError(StitchError):
 
 
 class RegisterError(StitchError):
-    """Scans that could not be placed."""
+    """Scans that could not be placed. `links` holds those that were found all the same."""
 
     exit_code = 4
+
+    def __init__(
+        self, message: str, *, advice: str = "", scan_ids: tuple[str, ...] = (), links: tuple[Link, ...] = ()
+    ) -> None:
+        super().__init__(message, advice=advice, scan_ids=scan_ids)
+        self.links = links
 
 
 class WriteError(StitchError):

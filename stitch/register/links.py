@@ -35,6 +35,27 @@ def describe(refined: Refined, sizes: Mapping[str, Size], pairs: Mapping[tuple[s
     return tuple(made)
 
 
+def unmeasured(pairs: Sequence[Pair]) -> tuple[Link, ...]:
+    """Links known from features alone, for the report of a run that stopped before patches were measured."""
+    return tuple(
+        Link(
+            scan_a=pair.candidate.scan_a,
+            scan_b=pair.candidate.scan_b,
+            turn_deg=pair.candidate.turn_deg,
+            match_count=pair.candidate.match_count,
+            overlap_fraction=pair.candidate.overlap_fraction,
+            patch_count=0,
+            heldout_count=0,
+            median_px=0.0,
+            p95_px=0.0,
+            max_px=0.0,
+            is_weak=False,
+            reason="not measured: the run stopped before",
+        )
+        for pair in pairs
+    )
+
+
 def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair: Pair | None) -> Link:
     a, b = measured.scan_a, measured.scan_b
     a_from_b = compose(invert(refined.poses[a].matrix()), refined.poses[b].matrix())

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, apply, corners, invert
-from stitch.imaging.resample import coverage, sample, source_window
+from stitch.imaging.resample import coverage, source_window
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
 from stitch.register import subpixel
-from stitch.register.evidence import REACH_PX, as_float, evidence
+from stitch.register.evidence import REACH_PX, as_float, evidence, resampled
 from stitch.register.subpixel import MARGIN_PX
 
 PATCH_SIZES_PX = (96, 64, 48)
@@ -139,9 +139,8 @@ def _measure_row(
     inside_a = window.clipped(source_a.size)
     signal_a = evidence(as_float(source_a.read(inside_a)), task.turn_deg)
     a_from_b = invert(b_from_a)
-    part_b = source_window(a_from_b, inside_a, source_b.size)
-    pixels_b = sample(as_float(source_b.read(part_b)), part_b, a_from_b, inside_a)
-    signal_b = evidence(pixels_b, task.turn_deg)
+    part_b = source_window(a_from_b, inside_a, source_b.size).grown(REACH_PX).clipped(source_b.size)
+    signal_b = resampled(evidence(as_float(source_b.read(part_b)), task.turn_deg), part_b, a_from_b, inside_a)
     covered = coverage(source_b.size, a_from_b, inside_a)
     stacks = _stacks(signal_a, signal_b, covered, row, inside_a, size_px, task.search_px)
     centres, held, patches_a, patches_b, whole = stacks

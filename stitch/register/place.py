@@ -103,7 +103,7 @@ def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair]) -> None:
         "Check that they show this painting and overlap a neighbour by 30 mm or more with paint in the overlap; "
         "scan again with more overlap, or leave them out with --skip."
     )
-    raise RegisterError(message, advice=advice, scan_ids=left)
+    raise RegisterError(message, advice=advice, scan_ids=left, links=links.unmeasured(pairs))
 
 
 def _first_poses(

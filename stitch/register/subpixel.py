@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 FloatStack = NDArray[Any]  # float32
 
 ITERATIONS = 5
-KERNEL_LOBES = 3
+KERNEL_LOBES = 4
 MARGIN_PX = KERNEL_LOBES + 2
 NOISE_CORRELATION = 8.0  # band-passed noise is correlated between pixels: variance grows by about this much
 
@@ -56,9 +56,9 @@ def estimate(a: FloatStack, b: FloatStack) -> Shifts:
 
 
 def shifted(b: FloatStack, shift: NDArray[np.float64]) -> FloatStack:
-    """Each patch read at its own sub-pixel shift by a windowed sinc, with MARGIN_PX cut from every side."""
+    """Each patch read at its own sub-pixel shift by Lagrange interpolation, with MARGIN_PX cut from every side."""
     whole = np.floor(shift).astype(int)
-    weights = _sinc_weights(shift - whole)
+    weights = _lagrange_weights(shift - whole)
     along_y = _weighted(b, weights[:, 1], whole[:, 1], axis=1)
     return _weighted(along_y, weights[:, 0], whole[:, 0], axis=2)
 
@@ -77,11 +77,14 @@ def _weighted(stack: FloatStack, weights: NDArray[np.float32], whole: NDArray[np
     return out
 
 
-def _sinc_weights(fraction: NDArray[np.float64]) -> NDArray[np.float32]:
+def _lagrange_weights(fraction: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Weights of the pixels around a fraction 0..1, exact for polynomials up to degree 2·KERNEL_LOBES − 1."""
     taps = np.arange(-KERNEL_LOBES + 1, KERNEL_LOBES + 1)
-    distance = fraction[..., None] - taps
-    weights = np.sinc(distance) * np.sinc(distance / KERNEL_LOBES)
-    return (weights / weights.sum(axis=-1, keepdims=True)).astype(np.float32)
+    weights = np.ones((*fraction.shape, len(taps)))
+    for k, tap in enumerate(taps):
+        for other in taps[taps != tap]:
+            weights[..., k] *= (fraction - other) / (tap - other)
+    return weights.astype(np.float32)
 
 
 def _gradients(stack: FloatStack) -> tuple[FloatStack, FloatStack]:
