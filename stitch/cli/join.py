@@ -29,7 +29,8 @@ This makes a folder [bold]scans-joined[/bold] beside your scans. In it: master.t
 (which scan made each part), report.html (open it in your browser) and checksums.sha256. Your scans are only
 read, never changed. Nothing needs to be in order: file names and the order of scanning do not matter.
 
-To go on with a job, for instance with another resolution, name its folder instead of the scans:
+SCANS is that folder, or several files. To go on with a job, for instance with another resolution, name the job's
+folder instead:
 
 [bold]stitch join scans-joined/ --dpi 300[/bold]
 

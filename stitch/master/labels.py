@@ -88,7 +88,8 @@ class LabelWriter:
         try:
             self._write(is_big=kind.value == 43)
             found = read_back(
-                self._path, Expected(self._size, (self._bits,), kind, self._texts, data_sha256=digest.hexdigest())
+                self._path,
+                Expected(self._size, (self._bits,), kind, self._texts, data_sha256=digest.hexdigest(), compression=8),
             )
         except OSError as error:
             raise write_error(self._path, error) from error

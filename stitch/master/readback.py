@@ -14,6 +14,7 @@ import tifffile
 from stitch.errors import WriteError
 from stitch.master.layout import ROWS_PER_STRIP, Kind, strip_count
 from stitch.master.tags import ARTIST, COPYRIGHT, PROFILE, XMP, TagTexts, as_stored, tags_as_text, tiff_date
+from stitch.master.xmp import SOFTWARE
 from stitch.model.geometry import Size
 
 CHUNK_BYTES = 4 << 20
@@ -28,6 +29,7 @@ class Expected:
     kind: Kind
     texts: TagTexts
     data_sha256: str
+    compression: int = 1  # TIFF tag 259: 1 none, 8 Deflate
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,9 @@ def _differences(tiff: tifffile.TiffFile, page: tifffile.TiffPage, expected: Exp
         "ImageLength": (_value(page, 257), expected.size.height_px),
         "BitsPerSample": (_value(page, 258), expected.bits if samples > 1 else expected.bits[0]),
         "PhotometricInterpretation": (_value(page, 262), 2 if samples == 3 else 1),
+        "PlanarConfiguration": (_value(page, 284) or 1, 1),
+        "Compression": (_value(page, 259), expected.compression),
+        "Software": (_value(page, 305), SOFTWARE),
         "Orientation": (_value(page, 274), 1),
         "SamplesPerPixel": (_value(page, 277), samples),
         "XResolution": (_value(page, 282), ratio),
