@@ -47,7 +47,7 @@ def eight_bit(pixels: NDArray[Any]) -> NDArray[np.uint8]:
     return (pixels >> 8).astype(np.uint8) if pixels.dtype == np.uint16 else pixels.astype(np.uint8)
 
 
-def _narrowed(pixels: NDArray[Any], width_px: int) -> NDArray[np.float32]:
+def _narrowed(pixels: NDArray[Any], width_px: int) -> NDArray[Any]:
     """Mean over the width each output column covers; rows stay as they are."""
     if pixels.shape[1] == width_px:
         return pixels.astype(np.float32)
@@ -55,7 +55,7 @@ def _narrowed(pixels: NDArray[Any], width_px: int) -> NDArray[np.float32]:
     return cv2.resize(pixels.astype(np.float32), shape, interpolation=cv2.INTER_AREA)
 
 
-def _add_band(total: NDArray[np.float32], rows: NDArray[np.float32], band: Window, full_height_px: int) -> None:
+def _add_band(total: NDArray[np.float32], rows: NDArray[Any], band: Window, full_height_px: int) -> None:
     """Add each row of the band to the output rows it lies in, weighted by the share of them it covers."""
     ratio = full_height_px / total.shape[0]
     edges = np.arange(band.y0_px, band.y1_px + 1)

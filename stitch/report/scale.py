@@ -26,15 +26,15 @@ class StepClass:
 
 
 STEP_CLASSES = (
-    StepClass(0.0, "#4f75c4", 2.0, "not to be seen"),
-    StepClass(0.5, "#af8cc0", 2.6, "hardly"),
-    StepClass(1.0, "#f7a1b1", 3.4, "if you look for it"),
-    StepClass(2.0, "#f7d292", 4.4, "yes"),
-    StepClass(4.0, "#fdf7d7", 5.6, "at once"),
+    StepClass(0.0, "#4f75c4", 2.8, "no"),
+    StepClass(0.5, "#af8cc0", 3.4, "hardly"),
+    StepClass(1.0, "#f7a1b1", 4.4, "if you look for it"),
+    StepClass(2.0, "#f7d292", 5.6, "yes"),
+    StepClass(4.0, "#fdf7d7", 7.0, "at once"),
 )
 """Limits in ΔE2000: the project's own, no published figure exists for seams."""
 
-UNKNOWN_STEP = StepClass(math.nan, "#8d9298", 2.0, "not measured")
+UNKNOWN_STEP = StepClass(math.nan, "#8d9298", 2.8, "not measured")
 
 TINTS = ("#025046", "#8a7381", "#4c480d", "#585087", "#578453")
 """Tints of the areas; neighbours never share one while five are enough."""

@@ -1,10 +1,11 @@
-"""The seam map as a picture: the painting dimmed, each scan's area tinted and named, every seam coloured by its step."""
+"""The seam map as a picture: the painting dimmed, each scan's area tinted and named, seams coloured by their step."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -100,7 +101,7 @@ def _sheet(preview: NDArray[np.uint8], canvas_ppi: float, px_per_preview: float)
         width,
         height,
         round(36 * unit),
-        max(13, round(26 * unit)),
+        max(13, round(30 * unit)),
         unit,
         1 / px_per_preview,
         canvas_ppi / px_per_preview,
@@ -113,11 +114,11 @@ def _ground(preview: NDArray[np.uint8], labels: NDArray[np.uint8], scan_count: i
     for label, tint in enumerate(scale.tint_of_labels(labels, scan_count), start=1):
         tints[label] = scale.rgb(scale.TINTS[tint])
     grey = cv2.cvtColor(preview, cv2.COLOR_RGB2GRAY).astype(np.float32) / 255
-    depth = np.where(labels > 0, 0.30 + 0.85 * _spread(grey), 1.0)
+    depth = np.where(labels > 0, 0.52 + 0.8 * _spread(grey), 1.0)
     return np.clip(tints[labels] * depth[..., None], 0, 255).astype(np.uint8)
 
 
-def _spread(grey: NDArray[np.float32]) -> NDArray[np.float32]:
+def _spread(grey: NDArray[Any]) -> NDArray[Any]:
     """The greys stretched between their darkest and lightest hundredth, so that pale and dark paintings both show."""
     low, high = np.percentile(grey, [1, 99])
     spread = max(float(high - low), 0.25)
@@ -157,7 +158,15 @@ def _polyline(ground: NDArray[np.uint8], points: Points, sheet: _Sheet, colour: 
     placed = (points + 0.5) * sheet.picture_from_canvas - 0.5
     fixed = np.rint(placed * (1 << fraction_bits)).astype(np.int32).reshape(-1, 1, 2)
     thickness = max(1, round(width_px * max(sheet.unit, 0.75)))
-    cv2.polylines(ground, [fixed], False, scale.rgb(colour), thickness, cv2.LINE_AA, fraction_bits)
+    cv2.polylines(
+        ground,
+        [fixed],
+        isClosed=False,
+        color=scale.rgb(colour),
+        thickness=thickness,
+        lineType=cv2.LINE_AA,
+        shift=fraction_bits,
+    )
 
 
 def _draw_names(board: Image.Image, labels: NDArray[np.uint8], scan_ids: Sequence[str], sheet: _Sheet) -> None:
@@ -170,19 +179,21 @@ def _draw_names(board: Image.Image, labels: NDArray[np.uint8], scan_ids: Sequenc
 
 def _draw_name(pen: ImageDraw.ImageDraw, area: NDArray[np.bool_], number: str, name: str, sheet: _Sheet) -> None:
     """The number large, the name under it as wide as the area allows; the number alone where there is no room."""
-    largest, smallest = round(sheet.text_px * 1.35), max(12, round(sheet.text_px * 0.72))
+    largest, smallest = round(sheet.text_px * 1.2), max(12, round(sheet.text_px * 0.7))
+    number_px = round(sheet.text_px * 1.9)
     for size_px in range(largest, smallest - 1, -2):
-        wanted = max(lettering.width_px(name, size_px), lettering.width_px(number, 2 * size_px)) + size_px
-        x, y, room = widest_place(area, wanted / (3.6 * size_px))
+        wanted = max(lettering.width_px(name, size_px), lettering.width_px(number, number_px)) + 1.5 * size_px
+        x, y, room = widest_place(area, wanted / (1.3 * number_px + 1.6 * size_px))
         is_last = size_px - 2 < smallest
         if room >= wanted or (is_last and room > 5 * size_px):
-            shown = lettering.shortened(name, size_px, room - size_px)
-            place = (x + sheet.margin_px, y + sheet.margin_px)
-            lettering.haloed(pen, (place[0], place[1] - 0.75 * size_px), number, 2 * size_px)
-            lettering.haloed(pen, (place[0], place[1] + 0.95 * size_px), shown, size_px)
+            shown = lettering.shortened(name, size_px, room - 1.5 * size_px)
+            middle, down = x + sheet.margin_px, y + sheet.margin_px
+            lettering.haloed(pen, (middle, down - 0.6 * size_px), number, number_px)
+            lettering.haloed(pen, (middle, down + 0.65 * number_px), shown, size_px)
             return
-    x, y, _ = widest_place(area, 1.0)
-    lettering.haloed(pen, (x + sheet.margin_px, y + sheet.margin_px), number, smallest * 2)
+    x, y, room = widest_place(area, 1.0)
+    small_px = round(min(number_px, max(12.0, 0.8 * room)))
+    lettering.haloed(pen, (x + sheet.margin_px, y + sheet.margin_px), number, small_px)
 
 
 def widest_place(area: NDArray[np.bool_], aspect: float) -> tuple[float, float, float]:
@@ -196,8 +207,9 @@ def widest_place(area: NDArray[np.bool_], aspect: float) -> tuple[float, float, 
     small = cv2.resize(area.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
     padded = np.pad(small, 1)
     distance = cv2.distanceTransform(padded, cv2.DIST_C, 3)
-    row, column = np.unravel_index(int(distance.argmax()), distance.shape)
-    half = float(distance[row, column]) - 0.5
+    best = np.argwhere(distance > distance.max() - 0.5)
+    row, column = best[np.argmin(np.square(best - best.mean(axis=0)).sum(axis=1))]
+    half = float(distance.max()) - 0.5
     across, down = width / size[0], height / size[1]
     return (float(column) - 0.5) * across, (float(row) - 0.5) * down, max(0.0, 2 * half * across)
 
@@ -218,7 +230,7 @@ def _strip(sheet: _Sheet) -> Image.Image:
 def _key(sheet: _Sheet) -> Image.Image:
     """A swatch of line for every class, with its range."""
     size, pad = max(12, round(sheet.text_px * 0.72)), round(sheet.text_px * 0.5)
-    title = "Colour step across the seam (Delta E 2000)"
+    title = "Colour step across the seam (Delta E 2000): does it show?"
     cells = [(kind, f"{scale.range_words(kind)}", kind.meaning) for kind in scale.STEP_CLASSES]
     cell_px = max(max(lettering.width_px(line, size) for line in cell[1:]) for cell in cells) + 1.2 * size
     cell_px = round(min(max(cell_px, lettering.width_px(title, size) / len(cells)), (sheet.width_px) / len(cells)))

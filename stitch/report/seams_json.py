@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from collections.abc import Sequence
 from typing import Any
@@ -46,7 +47,7 @@ def _seam_plain(line: SeamLine, canvas_ppi: float) -> dict[str, Any]:
     return {
         "scan_a": line.scan_a,
         "scan_b": line.scan_b,
-        "length_px": math.fsum(math.dist(a, b) for a, b in zip(points, points[1:], strict=False)),
+        "length_px": math.fsum(math.dist(a, b) for a, b in itertools.pairwise(points)),
         **figures_plain(seam_figures([line]), canvas_ppi),
         "points_px": points,
         "points_mm": [[mm_from_px(x + 0.5, canvas_ppi), mm_from_px(y + 0.5, canvas_ppi)] for x, y in points],

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from stitch.model.findings import Finding, Severity
 from stitch.model.report import RunSummary
+from stitch.report.measures import VISIBLE_STEP_DE00, seam_figures
 
 
 class Outcome(StrEnum):
@@ -47,10 +48,8 @@ def verdict(summary: RunSummary) -> Verdict:
         reasons = _with(summary, Severity.STOP) + _with(summary, Severity.FAILED)
         return Verdict(Outcome.STOPPED, "Stopped: there is no master.", ("No master was written.",), reasons)
     if changed:
-        sentence = (
-            f"The file of {words_list(changed)} is not what it was when the run began. Compare it with your backup."
-        )
-        return Verdict(Outcome.LOOK, "Done, but a scan changed while the run was going on.", (sentence,), reasons)
+        headline = "Done, but a scan changed while the run was going on."
+        return Verdict(Outcome.LOOK, headline, (_changed_sentence(changed),), reasons)
     if reasons or summary.exit_code == 1:
         return Verdict(Outcome.LOOK, "Done, but look here first.", (_failed_sentence(reasons),), reasons)
     return Verdict(Outcome.DONE, _done_headline(summary), _done_sentences(summary), ())
@@ -86,13 +85,18 @@ def _done_headline(summary: RunSummary) -> str:
 
 
 def _done_sentences(summary: RunSummary) -> tuple[str, ...]:
+    said = ["Every check that could be made passed."]
+    worst = seam_figures(summary.seams or ()).worst_step_de00
+    if worst is not None and worst >= VISIBLE_STEP_DE00:
+        said.append("A seam may show in places: look at the worst spots.")
     warnings = len(_with(summary, Severity.WARNING))
     if warnings:
-        one = warnings == 1
-        return (
-            f"Every check passed. {'One thing is' if one else f'{warnings} things are'} worth reading under Findings.",
-        )
-    return ("Every check that could be made passed.",)
+        said.append("One finding is worth reading." if warnings == 1 else f"{warnings} findings are worth reading.")
+    return tuple(said)
+
+
+def _changed_sentence(changed: tuple[str, ...]) -> str:
+    return f"The file of {words_list(changed)} is not what it was when the run began. Compare it with your backup."
 
 
 def _failed_sentence(reasons: tuple[Finding, ...]) -> str:

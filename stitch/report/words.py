@@ -7,7 +7,7 @@ reader sees can be held against the record by a machine.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -98,7 +98,9 @@ def day(iso: str) -> str:
     return f"{moment.day} {moment:%B %Y}, {moment:%H:%M}"
 
 
-def table(heads: list[Child], rows: list[list[Child]], *, class_: str = "", numeric: tuple[int, ...] = ()) -> Html:
+def table(
+    heads: Sequence[Child], rows: Sequence[Sequence[Child]], *, class_: str = "", numeric: tuple[int, ...] = ()
+) -> Html:
     """A table that turns into cards on a narrow screen: each cell carries the name of its column."""
     head = el("tr", [el("th", cell, scope="col", class_=_side(index, numeric)) for index, cell in enumerate(heads)])
     body = [el("tr", [_cell(cell, heads[index], index, numeric) for index, cell in enumerate(row)]) for row in rows]

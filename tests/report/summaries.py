@@ -155,7 +155,8 @@ class Run:
                 lines.append(self.line(index, index + 1, (x1, y0), (x1, low), worst))
             if row + 1 < self.rows:
                 lines.append(self.line(index, index + self.columns, (x0, y1), (right, y1), worst))
-        return tuple(lines)
+        self.cut = tuple(lines)
+        return self.cut
 
     def line(self, a: int, b: int, start: tuple[float, float], end: tuple[float, float], worst: float) -> SeamLine:
         count = 160
@@ -299,16 +300,31 @@ class Run:
         )
 
     def labels(self, width_px: int, height_px: int) -> NDArray[np.uint8]:
-        """Labels of a grid laid over the canvas, cut along the same courses as nothing in particular."""
+        """Labels of a grid laid over the canvas, cut along the seams made last."""
         ys, xs = np.mgrid[0:height_px, 0:width_px]
         x, y = xs * self.canvas.width_px / width_px, ys * self.canvas.height_px / height_px
         column = np.zeros(x.shape, int)
         row = np.zeros(x.shape, int)
         for index in range(self.columns - 1):
-            column += x > (index + 1) * self.step[0] + 550
+            column += x > self.border(index, y, is_column=True)
         for index in range(self.rows - 1):
-            row += y > (index + 1) * self.step[1] + 750
+            row += y > self.border(index, x, is_column=False)
         return (1 + row * self.columns + column).astype(np.uint8)
+
+    def border(self, index: int, at: NDArray[np.float64], *, is_column: bool) -> NDArray[np.float64]:
+        """Where the border after column (or row) `index` lies at each place along it."""
+        ids = {name: number for number, name in enumerate(self.names)}
+        across = index if is_column else index * self.columns
+        apart = 1 if is_column else self.columns
+        points = [
+            point
+            for line in self.cut
+            for point in line.points_px
+            if ids[line.scan_b] - ids[line.scan_a] == apart
+            and (ids[line.scan_a] % self.columns == across if is_column else ids[line.scan_a] // self.columns == index)
+        ]
+        way = np.array(sorted((y, x) if is_column else (x, y) for x, y in points))
+        return np.interp(at, way[:, 0], way[:, 1])
 
 
 def many_findings() -> tuple[Finding, ...]:

@@ -10,18 +10,19 @@ from stitch.report.sections.context import Context, section
 CAUTIONS = (
     (
         "Paint that stands up",
-        "Thick paint, canvas weave and rough paper throw small shadows. Where a piece was turned on the glass the light "
-        "comes from another side, and no joining can make such shadows agree. Look closely at those places.",
+        "Thick paint, canvas weave and rough paper throw small shadows. Where a piece was turned on the glass the "
+        "light comes from another side, and no joining can make such shadows agree. Look closely at those places.",
     ),
     (
         "Which works belong on a flatbed",
-        "FADGI, Technical Guidelines, 2016, names flatbeds for prints, drawings and works like watercolours, and does not "
-        "recommend them for paintings. Nothing may rub or press on the work; let a part that hangs over be held level.",
+        "FADGI, Technical Guidelines, 2016, names flatbeds for prints, drawings and works like watercolours, and does "
+        "not recommend them for paintings. Nothing may rub or press on the work; have a part that hangs over held "
+        "level.",
     ),
     (
         "When to ask first",
-        "Flaking, cracked, powdery or sticky paint, tears, or a work that is not yours to risk: ask a paper or painting "
-        "conservator before the next scan.",
+        "Flaking, cracked, powdery or sticky paint, tears, or a work that is not yours to risk: ask a paper or "
+        "painting conservator before the next scan.",
     ),
     (
         "What to keep",
@@ -41,8 +42,8 @@ GLOSSARY = (
     ("Seam", "The line where the master changes from one scan to another."),
     (
         "ΔE",
-        "The distance between two colours as an eye sees it (the formula CIEDE2000). Under about "
-        f"{words.number(VISIBLE_STEP_DE00, 0)} most people see no difference side by side.",
+        "The distance between two colours as an eye sees it (the formula CIEDE2000). This report counts a step of "
+        f"{words.number(VISIBLE_STEP_DE00, 0)} or more as one that may be seen; that limit is the tool's own.",
     ),
     ("Step", "The change of colour across a seam, with fine detail smoothed away."),
     (
@@ -82,10 +83,8 @@ def footer(context: Context) -> Html:
     return el(
         "footer",
         _timings(context),
-        el(
-            "p",
-            f"Made by stitch {summary.tool_version} on {words.day(summary.started_at)}. Job folder: {summary.job_name}.",
-        ),
+        el("p", f"Made by stitch {summary.tool_version} on {words.day(summary.started_at)}."),
+        el("p", f"Job folder: {summary.job_name}."),
         el("p", "This page holds everything it shows; it needs no network. The same figures are in report.json."),
     )
 
@@ -106,5 +105,5 @@ def _timings(context: Context) -> Html | None:
     return el(
         "details",
         el("summary", "How long it took: ", total),
-        words.table(["Part", "Time", "Note"], list(rows), numeric=(1,)),
+        words.table(["Part", "Time", "Note"], rows, numeric=(1,)),
     )

@@ -49,8 +49,7 @@ def links(context: Context) -> Html:
         "How the scans fit",
         lead,
         el("p", f"No place was found for {words_list(missing)}.", class_="alarm") if missing else None,
-        _drawing(context, layout),
-        _table(context, layout),
+        el("div", _drawing(context, layout), _table(context, layout), class_="beside"),
         wide=True,
     )
 
@@ -74,8 +73,8 @@ def _drawing(context: Context, layout: Layout) -> Html | None:
         ),
         el(
             "figcaption",
-            "The scans as they lie on the painting. Each figure is the error, in px, that 95 of 100 test patches stay within; "
-            "a broken line is a weak link.",
+            "The scans as they lie on the painting. Each figure is the error, in px, that 95 of 100 test patches stay "
+            "within; a broken line is a weak link.",
         ),
         class_="links-drawing",
     )
@@ -125,7 +124,7 @@ def _line(link: Link, pieces: list[_Piece]) -> Html | None:
 
 def _pills(layout: Layout, pieces: list[_Piece]) -> list[Html]:
     """Figures on the links, worst first; one that would cover another or a name is left to the table."""
-    taken = [(piece.centre + (0, 8), np.array([60.0, 46.0])) for piece in pieces]
+    taken = [(piece.centre + np.array([0.0, 8.0]), np.array([60.0, 46.0])) for piece in pieces]
     shown = []
     for index in sorted(range(len(layout.links)), key=lambda i: -layout.links[i].p95_px):
         link = layout.links[index]
@@ -162,7 +161,7 @@ def _pill(index: int, link: Link, place: NDArray[np.float64]) -> Html:
 def _table(context: Context, layout: Layout) -> Html:
     heads = ["Between", "Median", "95 of 100", "Largest", "Test patches", "Overlap", "Verdict"]
     rows = [_row(context, index) for index in range(len(layout.links))]
-    return words.table(list(heads), list(rows), numeric=(1, 2, 3, 4, 5))
+    return words.table(heads, rows, numeric=(1, 2, 3, 4, 5))
 
 
 def _row(context: Context, index: int) -> list[Html | str]:

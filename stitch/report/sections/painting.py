@@ -88,7 +88,7 @@ def _overlay(context: Context) -> Html | None:
     paths = [(kind, _path(points, canvas)) for kind, points in runs]
     return el(
         "svg",
-        [el("path", d=path, stroke_width=kind.width_px + 2) for kind, path in paths],
+        [el("path", d=path, stroke_width=kind.width_px + 2, class_="casing") for kind, path in paths],
         [el("path", d=path, stroke=kind.colour, stroke_width=kind.width_px) for kind, path in paths],
         viewBox=f"-0.5 -0.5 {canvas.width_px} {canvas.height_px}",
         preserveAspectRatio="none",
@@ -100,7 +100,7 @@ def _overlay(context: Context) -> Html | None:
 
 def _path(points: NDArray[np.float64], canvas: Size) -> str:
     detail = max(canvas.width_px, canvas.height_px) / LINE_DETAIL
-    simple = cv2.approxPolyDP(points.astype(np.float32).reshape(-1, 1, 2), detail, False).reshape(-1, 2)
+    simple = cv2.approxPolyDP(points.astype(np.float32).reshape(-1, 1, 2), detail, closed=False).reshape(-1, 2)
     return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in simple)
 
 
@@ -130,7 +130,7 @@ def _key() -> Html:
     ]
     return el(
         "div",
-        el("p", "Colour step across a seam (ΔE2000). Can it be seen?", class_="key-title"),
+        el("p", "Colour step across a seam (ΔE2000). Does it show?", class_="key-title"),
         el("ul", items, class_="key"),
         el("p", "These limits are this tool's own; nobody has published figures for seams.", class_="small"),
     )
@@ -170,7 +170,7 @@ def seams(context: Context) -> Html | None:
         "Seam by seam",
         lead,
         el("p", total),
-        words.table(list(heads), rows, numeric=(1, 2, 3, 4, 5, 6, 7)),
+        words.table(heads, rows, numeric=(1, 2, 3, 4, 5, 6, 7)),
         wide=True,
     )
 
@@ -199,8 +199,9 @@ def spots(context: Context) -> Html | None:
     if not context.spots:
         return None
     lead = (
-        "The places along the seams where the scans agree least, worst first, at full size: one point of the master for "
-        "each point of an ordinary screen. If you cannot find the seam on the right, nobody will in a print."
+        "The places along the seams where the scans agree least, worst first, at full size: one point of the master "
+        "for each point of an ordinary screen. Try to find the seam in the picture where it is hidden: if it shows "
+        "anywhere, it shows here first."
     )
     return section(
         "spots", "The worst spots", lead, [_spot(context, index) for index in range(len(context.spots))], wide=True
@@ -236,7 +237,7 @@ def _spot_words(context: Context, index: int) -> Html:
             el("dt", "Between"),
             el("dd", context.named(spot.scan_a), el("br"), context.named(spot.scan_b)),
             el("dt", "Colour step"),
-            el("dd", words.figure(f"{of}.step_de00", step, words.DE00), " · seen: ", meaning),
+            el("dd", words.figure(f"{of}.step_de00", step, words.DE00), " · does it show: ", meaning),
             el("dt", "Shift"),
             el(
                 "dd",

@@ -139,7 +139,7 @@ def _common_scale(tone: ToneFit) -> Html:
 
 def _gains(context: Context, tone: ToneFit, index: int) -> list[Html]:
     scan = tone.scans[index]
-    if scan.is_identity:
+    if scan.is_identity and tone.common_scale == 1.0:
         return [
             context.named(scan.scan_id),
             *[_gain(scan, index, channel) for channel in range(3)],
@@ -174,5 +174,5 @@ def _pairs(context: Context, tone: ToneFit) -> Html | None:
     ]
     return join(
         el("h3", "Difference of tone where two scans overlap"),
-        words.table(["Between", "Before", "After", "Samples"], list(rows), numeric=(1, 2, 3)),
+        words.table(["Between", "Before", "After", "Samples"], rows, numeric=(1, 2, 3)),
     )

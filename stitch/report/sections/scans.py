@@ -12,13 +12,15 @@ from stitch.report.sections.pixels import profile_words
 
 def scans(context: Context) -> Html:
     """The table of scans."""
-    lead = "Keep these files: they are the originals. The master can always be made again from them, never the other way round."
+    lead = (
+        "Keep these files: they are the originals. The master can be made again from them, never the other way round."
+    )
     found = context.summary.scans
     if not found:
         return section("scans", "The scans", lead, el("p", "No scan could be read."))
     heads = ["Scan", "File", "Size", "Resolution", "Colour", "Clipped", "After the run"]
     rows = [_row(context, index, scan) for index, scan in enumerate(found)]
-    return section("scans", "The scans", lead, words.table(list(heads), list(rows), class_="scans"), wide=True)
+    return section("scans", "The scans", lead, words.table(heads, rows, class_="scans"), wide=True)
 
 
 def _row(context: Context, index: int, scan: Scan) -> list[Html | str]:

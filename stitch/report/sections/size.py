@@ -5,6 +5,7 @@ from __future__ import annotations
 from stitch.model.settings import Measured
 from stitch.model.size import SizeCheck, SizeReading
 from stitch.report import words
+from stitch.report.files import inches
 from stitch.report.html import Html, el, join
 from stitch.report.sections.context import Context, section
 from stitch.report.sections.top import plain_name
@@ -28,8 +29,12 @@ def size(context: Context) -> Html:
         el("p", "Width and height were given the other way round; they were compared swapped.", class_="alarm")
         if check.is_swapped
         else None,
-        el("figure", _drawing(check), el("figcaption", _caption(check)), class_="size-drawing"),
-        _table(check),
+        el(
+            "div",
+            el("figure", _drawing(check), el("figcaption", _caption(check)), class_="size-drawing"),
+            _table(check),
+            class_="beside",
+        ),
         _facts(context, check),
         _published(check),
         wide=True,
@@ -39,8 +44,8 @@ def size(context: Context) -> Html:
 def _caption(check: SizeCheck) -> str:
     missing = [edge.side for edge in check.edges if not edge.is_in_view]
     if missing:
-        return f"Not drawn to scale. Not in view: {', '.join(missing)} (broken line)."
-    return "Not drawn to scale. In brackets the difference from the tape measure."
+        return f"In brackets the difference from the tape measure. Not in view: {', '.join(missing)} (broken line)."
+    return "In brackets the difference from the tape measure."
 
 
 def _drawing(check: SizeCheck) -> Html:
@@ -63,7 +68,7 @@ def _drawing(check: SizeCheck) -> Html:
         el("rect", x=left, y=top, width=round(width, 1), height=round(height, 1), class_="sheet"),
         [_edge(check, side, left, top, right, bottom) for side in ("left", "right", "top", "bottom")],
         _diagonals(readings, left, top, right, bottom),
-        [_dimension(*readings[name], *place) for name, place in at.items() if name in readings],
+        [_dimension(readings[name], place) for name, place in at.items() if name in readings],
         viewBox=f"0 0 {right + MARGIN:.1f} {bottom + MARGIN * 0.75:.1f}",
         class_="drawing",
         role="img",
@@ -83,8 +88,10 @@ Reading = tuple[int, SizeReading]
 Point = tuple[float, float]
 
 
-def _dimension(index: int, reading: SizeReading, start: Point, end: Point, turn_deg: int) -> Html:
+def _dimension(numbered: Reading, place: tuple[Point, Point, int]) -> Html:
     """A line with end strokes; its words lie along it, outside."""
+    index, reading = numbered
+    start, end, turn_deg = place
     (x1, y1), (x2, y2) = start, end
     tick = (0, 5) if turn_deg == 0 else (5, 0)
     strokes = "".join(f"M{x - tick[0]} {y - tick[1]}L{x + tick[0]} {y + tick[1]}" for x, y in (start, end))
@@ -105,25 +112,25 @@ def _dimension(index: int, reading: SizeReading, start: Point, end: Point, turn_
 
 def _words(index: int, reading: SizeReading, lines: tuple[float, float]) -> list[Html | None]:
     of = f"size_check.readings.{index}"
-    return [
-        el(
-            "text",
-            words.with_unit(reading.measured_mm, words.MM),
-            y=lines[0],
-            data_of=f"{of}.measured_mm",
-            data_value=repr(float(reading.measured_mm)),
-            class_="length",
-        ),
-        None
-        if reading.expected_mm is None
-        else el(
-            "text",
-            f"({words.with_unit(reading.measured_mm - reading.expected_mm, words.MM, signed=True)})",
-            y=lines[1],
-            data_of=f"{of}|difference_mm",
-            data_value=repr(reading.measured_mm - reading.expected_mm),
-        ),
-    ]
+    lengths = el(
+        "text",
+        _svg_figure(f"{of}.measured_mm", reading.measured_mm, words.MM, class_="length"),
+        " · ",
+        _svg_figure(f"{of}.measured_mm|in", inches(reading.measured_mm), words.INCH),
+        y=lines[0],
+    )
+    if reading.expected_mm is None:
+        return [lengths]
+    off = reading.measured_mm - reading.expected_mm
+    shown = _svg_figure(f"{of}|difference_mm", off, words.MM, signed=True)
+    return [lengths, el("text", "(", shown, ")", y=lines[1])]
+
+
+def _svg_figure(of: str, value: float, unit: words.Unit, *, signed: bool = False, class_: str | None = None) -> Html:
+    """A figure inside a drawing, with the same marks as `words.figure` gives."""
+    return el(
+        "tspan", words.with_unit(value, unit, signed=signed), data_of=of, data_value=repr(float(value)), class_=class_
+    )
 
 
 def _diagonals(readings: dict[str, Reading], left: float, top: float, right: float, bottom: float) -> list[Html]:
@@ -141,11 +148,9 @@ def _diagonals(readings: dict[str, Reading], left: float, top: float, right: flo
                 el("line", x1=x1, y1=top, x2=x2, y2=bottom),
                 el(
                     "text",
-                    words.with_unit(reading.measured_mm, words.MM),
+                    _svg_figure(f"size_check.readings.{index}.measured_mm", reading.measured_mm, words.MM),
                     x=f"{x:.1f}",
-                    y=f"{y + (14 if x2 == right else 14):.1f}",
-                    data_of=f"size_check.readings.{index}.measured_mm",
-                    data_value=repr(float(reading.measured_mm)),
+                    y=f"{y + 14:.1f}",
                 ),
                 class_=f"diagonal {_kind(reading)}",
             )
@@ -164,7 +169,7 @@ def _mean(values: list[float]) -> float:
 def _table(check: SizeCheck) -> Html:
     heads = ["Side", "Measured in the master", "Uncertainty", "Tape measure", "Difference", "Allowed", "Verdict"]
     rows = [_row(index, reading) for index, reading in enumerate(check.readings)]
-    return words.table(list(heads), list(rows), numeric=(1, 2, 3, 4, 5))
+    return words.table(heads, rows, numeric=(1, 2, 3, 4, 5))
 
 
 def _row(index: int, reading: SizeReading) -> list[Html | str]:

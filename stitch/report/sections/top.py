@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from stitch.model.findings import Finding, Severity
 from stitch.report import measures, words
@@ -70,12 +71,23 @@ def _concerned(context: Context, finding: Finding) -> Html | None:
     return el("p", [join(context.named(scan_id), Html(" ")) for scan_id in finding.scan_ids], class_="concerned")
 
 
+class State(StrEnum):
+    """How an answer looks."""
+
+    GOOD = "good"
+    LOOK = "look"
+    OPEN = "open"  # not known
+
+
+SIGNS = {State.GOOD: "✓", State.LOOK: "!", State.OPEN: "?"}
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """One of the five questions, answered."""
 
     question: str
-    is_good: bool | None  # None: not known
+    state: State
     short: Child
     detail: Child
     anchor: str
@@ -88,15 +100,12 @@ def five_questions(context: Context) -> Html:
 
 
 def _card(answer: Answer) -> Html:
-    kind, mark, said = {True: ("good", "✓", "Yes"), False: ("look", "!", "Look"), None: ("open", "?", "Unknown")}[
-        answer.is_good
-    ]
     return el(
         "a",
         el("span", answer.question, class_="question"),
-        el("span", el("span", mark, class_="sign", aria_hidden="true"), answer.short or said, class_="answer"),
+        el("span", el("span", SIGNS[answer.state], class_="sign", aria_hidden="true"), answer.short, class_="answer"),
         el("span", answer.detail, class_="detail"),
-        class_=f"card {kind}",
+        class_=f"card {answer.state.value}",
         href=f"#{answer.anchor}",
     )
 
@@ -105,19 +114,19 @@ def _whole(context: Context) -> Answer:
     count, missing = len(context.summary.scans), unplaced(context.summary)
     question = "Is every scan in it?"
     if context.summary.layout is None:
-        return Answer(question, None, "Not known", "The run stopped before the scans had their places.", "scans")
+        return Answer(question, State.OPEN, "Not known", "The run stopped before the scans had their places.", "scans")
     if missing:
         return Answer(
-            question, False, f"{len(missing)} left out", f"No place was found for {words_list(missing)}.", "scans"
+            question, State.LOOK, f"{len(missing)} left out", f"No place was found for {words_list(missing)}.", "scans"
         )
-    return Answer(question, True, f"All {count}", f"{scans_words(count)}, each with its place.", "links")
+    return Answer(question, State.GOOD, f"All {count}", f"{scans_words(count)}, each with its place.", "links")
 
 
 def _lines(context: Context) -> Answer:
     question = "Do the lines meet?"
     links = context.summary.layout.links if context.summary.layout else ()
     if not links:
-        return Answer(question, None, "Not known", "No overlap was measured.", "links")
+        return Answer(question, State.OPEN, "Not known", "No overlap was measured.", "links")
     worst = max(range(len(links)), key=lambda index: links[index].p95_px)
     weak = sum(link.is_weak for link in links)
     of = f"layout.links.{worst}.p95_px"
@@ -128,31 +137,33 @@ def _lines(context: Context) -> Answer:
         words.figure(f"{of}|mm", ppi, words.MM_FINE),
         f". {weak} of {len(links)} links weak." if weak else ".",
     )
-    return Answer(question, weak == 0, join("within ", shown), detail, "links")
+    return Answer(question, State.LOOK if weak else State.GOOD, join("within ", shown), detail, "links")
 
 
 def _seams(context: Context) -> Answer:
     question = "Can the seams be seen?"
     if not context.summary.seams:
-        return Answer(question, None, "Not known", "No seam was cut.", "seams")
+        return Answer(question, State.OPEN, "Not known", "No seam was cut.", "seams")
     figures = measures.seam_figures(context.summary.seams)
     limit = words.number(measures.VISIBLE_STEP_DE00, 0)
     if figures.quiet_fraction is None or figures.worst_step_de00 is None:
-        return Answer(question, None, "Not known", "No step was measured along the seams.", "seams")
+        return Answer(question, State.OPEN, "Not known", "No step was measured along the seams.", "seams")
     is_quiet = figures.worst_step_de00 < measures.VISIBLE_STEP_DE00
     share = words.figure("seams.quiet_fraction|percent", 100 * figures.quiet_fraction, words.SHARE)
     worst = words.figure("seams.worst_step_de00", figures.worst_step_de00, words.DE00)
     detail = join(share, f" of the seam length has a colour step under ΔE {limit}.")
-    return Answer(question, is_quiet, join("worst ", worst), detail, "spots")
+    return Answer(question, State.GOOD if is_quiet else State.LOOK, join("worst ", worst), detail, "spots")
 
 
 def _size(context: Context) -> Answer:
     question, check = "Is it the right size?", context.summary.size_check
     if check is None:
-        return Answer(question, None, "Not known", "The size was not measured.", "size")
+        return Answer(question, State.OPEN, "Not known", "The size was not measured.", "size")
     judged = [reading for reading in check.readings if reading.is_ok is not None and reading.expected_mm is not None]
     if not judged:
-        return Answer(question, None, "Not compared", "No tape measure was given, or no edge was in view.", "size")
+        return Answer(
+            question, State.OPEN, "Not compared", "No tape measure was given, or no edge was in view.", "size"
+        )
     index = max(
         (i for i, reading in enumerate(check.readings) if reading in judged),
         key=lambda i: abs(check.readings[i].measured_mm - (check.readings[i].expected_mm or 0.0)),
@@ -166,7 +177,7 @@ def _size(context: Context) -> Answer:
     )
     is_good = all(reading.is_ok for reading in judged)
     detail = f"The largest difference from the tape measure: {plain_name(worst.name)}."
-    return Answer(question, is_good, off, detail, "size")
+    return Answer(question, State.GOOD if is_good else State.LOOK, off, detail, "size")
 
 
 def plain_name(name: str) -> str:
@@ -180,11 +191,17 @@ def _untouched(context: Context) -> Answer:
     checked = sum(scan.scan_id in dict(context.summary.sha256_after) for scan in context.summary.scans)
     if changed:
         return Answer(
-            question, False, f"{len(changed)} changed", f"{words_list(changed)}: compare with your backup.", "scans"
+            question,
+            State.LOOK,
+            f"{len(changed)} changed",
+            f"{words_list(changed)}: compare with your backup.",
+            "scans",
         )
     if checked < count or not count:
-        return Answer(question, None, "Not checked", f"{checked} of {count} were checked again after the run.", "scans")
-    return Answer(question, True, "Yes", f"{scans_words(count)}: same SHA-256 before and after.", "scans")
+        return Answer(
+            question, State.OPEN, "Not checked", f"{checked} of {count} were checked again after the run.", "scans"
+        )
+    return Answer(question, State.GOOD, "Yes", f"{scans_words(count)}: same SHA-256 before and after.", "scans")
 
 
 def findings(context: Context, said: Verdict) -> Html | None:
