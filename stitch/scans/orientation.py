@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from stitch.model.geometry import Size, Window
 
+DOWN, ACROSS, BOTH = 0, 1, -1  # cv2.flip's codes
+
 
 @dataclass(frozen=True, slots=True)
 class Turn:
@@ -60,7 +62,13 @@ def stored_window(shown: Window, stored: Size, orientation: int) -> Window:
 def shown_pixels(stored: NDArray[Any], orientation: int) -> NDArray[Any]:
     """Turn pixels [y, x, c] of a stored window into how they are looked at; contiguous."""
     turn = TURNS[orientation]
-    pixels = cv2.transpose(stored).reshape(stored.shape[1], stored.shape[0], -1) if turn.swaps_axes else stored
-    if turn.flips_x or turn.flips_y:
-        pixels = pixels[:: -1 if turn.flips_y else 1, :: -1 if turn.flips_x else 1]
-    return np.ascontiguousarray(pixels)
+    pixels = _transposed(stored) if turn.swaps_axes and stored.size else stored
+    if not pixels.size or not (turn.flips_x or turn.flips_y):
+        return np.ascontiguousarray(pixels)
+    code = BOTH if turn.flips_x and turn.flips_y else ACROSS if turn.flips_x else DOWN
+    return cv2.flip(np.ascontiguousarray(pixels), code).reshape(pixels.shape)
+
+
+def _transposed(pixels: NDArray[Any]) -> NDArray[Any]:
+    rows, columns, samples = pixels.shape
+    return cv2.transpose(np.ascontiguousarray(pixels)).reshape(columns, rows, samples)

@@ -18,7 +18,7 @@ from PIL.PngImagePlugin import PngImageFile
 from stitch.model.geometry import Size
 from stitch.scans.facts import FileFormat, PageFacts
 from stitch.scans.sanity import check_claim, check_size
-from stitch.scans.trouble import reading, unusable
+from stitch.scans.trouble import reading_header, unusable
 
 ORIENTATION, X_RESOLUTION, Y_RESOLUTION, RESOLUTION_UNIT = 274, 282, 283, 296
 INCH, CENTIMETRE, CM_PER_INCH = 2, 3, 2.54
@@ -29,7 +29,7 @@ PNG_PALETTE = 3
 
 def read_png(path: Path) -> PageFacts:
     """Facts of the PNG at `path`. Raises ScanError."""
-    with reading(path), path.open("rb") as file:
+    with reading_header(path), path.open("rb") as file:
         byte_count = _length(file)
         head = file.read(33)
         file.seek(0)
@@ -64,7 +64,7 @@ def read_png(path: Path) -> PageFacts:
 
 def read_jpeg(path: Path) -> PageFacts:
     """Facts of the JPEG at `path`. Raises ScanError."""
-    with reading(path), path.open("rb") as file:
+    with reading_header(path), path.open("rb") as file:
         byte_count = _length(file)
         with JpegImageFile(file) as image:
             size, mode, info = Size(*image.size), image.mode, dict(image.info)

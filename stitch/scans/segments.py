@@ -6,6 +6,7 @@ Both give arrays [y, x, sample] in native byte order, and both may be called fro
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -33,7 +34,8 @@ class RawPixels:
     """Strips or tiles whose bytes are the pixels, read by position: only the rows asked for are touched."""
 
     def __init__(self, file: PositionedFile, grid: SegmentGrid, offsets: tuple[int, ...]) -> None:
-        self._file, self._grid, self._offsets = file, grid, offsets
+        self._file = file
+        self._grid, self._offsets = _joined(grid, offsets)
 
     def read(self, window: Window) -> NDArray[Any]:
         """Pixels of a window inside the page: (height, width, samples), native byte order."""
@@ -127,6 +129,17 @@ class DecodedPixels:
 def decode_segment(file: PositionedFile, offset: int, byte_count: int, decode: Decode, index: int) -> NDArray[Any]:
     """Read and decode one segment: (rows, columns, samples), native byte order."""
     return decode(bytes(file.read(offset, byte_count)), index)
+
+
+def _joined(grid: SegmentGrid, offsets: tuple[int, ...]) -> tuple[SegmentGrid, tuple[int, ...]]:
+    """Strips that follow one another without a gap, as they mostly do, seen as one strip per plane."""
+    if grid.is_tiled or grid.down_count == 1:
+        return grid, offsets
+    per_plane = [offsets[i : i + grid.down_count] for i in range(0, len(offsets), grid.down_count)]
+    strip_bytes = grid.row_byte_count * grid.height_px
+    if any(offset != plane[0] + row * strip_bytes for plane in per_plane for row, offset in enumerate(plane)):
+        return grid, offsets
+    return replace(grid, height_px=grid.size.height_px), tuple(plane[0] for plane in per_plane)
 
 
 def _touched(grid: SegmentGrid, plane: int, window: Window) -> Iterator[tuple[int, Window, Window]]:

@@ -18,7 +18,7 @@ from tifffile import TiffPage as LibraryPage
 from stitch.model.geometry import Size
 from stitch.scans.facts import Decode, FileFormat, PageFacts, SegmentGrid, TiffPage
 from stitch.scans.sanity import check_claim, check_size
-from stitch.scans.trouble import reading, unusable
+from stitch.scans.trouble import reading_header, unusable
 
 logging.getLogger("tifffile").addHandler(logging.NullHandler())  # the library logs what is refused here by name
 
@@ -53,7 +53,7 @@ def read_pages(path: Path) -> tuple[TiffPage, ...]:
 
     Raises ScanError when the file is damaged or holds a page that is not supported.
     """
-    with reading(path), path.open("rb") as file:
+    with reading_header(path), path.open("rb") as file:
         file_byte_count = file.seek(0, 2)
         chain_length = _chain_length(file)
         file.seek(0)

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import imagecodecs
 from tifffile import TiffFileError
 
 from stitch.errors import ScanError
@@ -16,22 +15,11 @@ from stitch.scans.naming import shown
 
 SAVE_AGAIN = "Scan it again, or save it again as a TIFF with 8 or 16 bits per channel in RGB."
 
-DECODE_ERRORS: tuple[type[Exception], ...] = (
-    TiffFileError,
-    ValueError,
-    TypeError,
-    LookupError,
-    AttributeError,
-    ArithmeticError,
-    EOFError,
-    SyntaxError,
-    RuntimeError,
-    AssertionError,
-    struct.error,
-    zlib.error,
-    imagecodecs.DelayedImportError,
-)
-"""What the decoding libraries raise for damaged or unexpected data."""
+DECODE_ERRORS = (TiffFileError, ValueError, EOFError, RuntimeError, struct.error, zlib.error)
+"""What zlib, imagecodecs, tifffile and this room raise for damaged pixels."""
+
+HEADER_ERRORS = (*DECODE_ERRORS, SyntaxError, TypeError, LookupError, AttributeError, ArithmeticError, AssertionError)
+"""What tifffile and Pillow have been seen to raise for damaged headers."""
 
 
 def unusable(path: Path, why: str, advice: str = SAVE_AGAIN) -> ScanError:
@@ -58,13 +46,32 @@ def unreadable(path: Path, error: OSError) -> ScanError:
 
 @contextmanager
 def reading(path: Path) -> Iterator[None]:
-    """Translate whatever goes wrong while reading or decoding `path` into a ScanError that names it."""
+    """Translate whatever goes wrong while reading or decoding the pixels of `path` into a ScanError that names it."""
+    with _translating(path, DECODE_ERRORS):
+        yield
+
+
+@contextmanager
+def reading_header(path: Path) -> Iterator[None]:
+    """The same for headers, which libraries take apart."""
+    with _translating(path, HEADER_ERRORS):
+        yield
+
+
+@contextmanager
+def _translating(path: Path, errors: tuple[type[Exception], ...]) -> Iterator[None]:
     try:
         yield
     except OSError as error:
+        if error.errno is None:  # raised by a library about the data, not by the system
+            raise _damaged(path, error) from error
         raise unreadable(path, error) from error
     except MemoryError as error:
         raise unusable(path, "needs more memory than there is") from error
-    except DECODE_ERRORS as error:
-        reason = " ".join(str(error).split())[:160] or type(error).__name__
-        raise unusable(path, f"is damaged or cut short ({reason})") from error
+    except errors as error:
+        raise _damaged(path, error) from error
+
+
+def _damaged(path: Path, error: Exception) -> ScanError:
+    reason = " ".join(str(error).split())[:160] or type(error).__name__
+    return unusable(path, f"is damaged or cut short ({reason})")
