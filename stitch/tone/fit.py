@@ -1,0 +1,179 @@
+"""The tone match of all scans: sample every overlap, solve once, keep what is already right untouched."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.errors import UsageError
+from stitch.imaging.affine import apply, corners
+from stitch.imaging.colour import Encoding, mean_delta_e_2000
+from stitch.model.layout import Layout
+from stitch.model.scans import PixelSource
+from stitch.model.tone import PairTone, ScanTone, ToneFit
+from stitch.progress import SILENT, Progress
+from stitch.tone.cells import common_cells
+from stitch.tone.samples import PairSamples, PlacedSource, sample_pair
+from stitch.tone.solve import ChannelFit, ChannelPair, lightness, lightness_slope, residuals, solve_channel
+from stitch.tone.white import scale_for_white
+
+FEWEST_CELLS = 6  # an overlap with fewer says nothing
+SURE_SIGMAS = 3.0  # a gain nearer to 1 than this many standard deviations is 1
+LARGEST_SNAP = 0.003  # log gain; a larger one is never taken for 1, however unsure
+OFFSET_SIGMAS = 4.0
+SMALLEST_OFFSET = 2e-4  # linear light; less cannot be seen
+OFFSET_RANGE_L = 12.0  # L* between the 5th and 95th percentile that an offset needs as evidence
+OFFSET_WHITE_L = 1.0  # L*; how unsure white may be, a standard deviation, once gain and offset are told apart
+OFFSET_GAIN_FRACTION = 0.05  # an offset must lower the held-out differences by at least this share
+
+FloatArray = NDArray[np.float64]
+
+
+def fit(
+    sources: Mapping[str, PixelSource],
+    layout: Layout,
+    encoding: Encoding,
+    *,
+    bits: int,
+    reference_id: str | None = None,
+    progress: Progress = SILENT,
+) -> ToneFit:
+    """Match the tone of all placed scans to that of the reference scan.
+
+    Gains and offsets act in linear light. An offset is given only where the overlaps hold dark and light tones and it
+    lowers held-out differences; a scan whose gains do not differ from 1 by more than their uncertainty keeps exactly 1.
+    `common_scale` is below 1 when a gain would have pushed white past the top. ΔE2000 before and after is
+    measured on cells that the fit did not use.
+
+    Raises UsageError when `reference_id` names no placed scan.
+    """
+    ids = [placement.scan_id for placement in layout.placements]
+    if reference_id is not None and reference_id not in ids:
+        raise UsageError(
+            f"There is no scan named “{reference_id}” to take the tone from.",
+            advice=f"Name one of: {', '.join(sorted(ids))}.",
+        )
+    placed = [PlacedSource(p.scan_id, sources[p.scan_id], p.matrix) for p in layout.placements]
+    pairs = _sample_all(placed, layout, encoding, bits, progress)
+    chosen = reference_id if reference_id is not None else _most_joined(pairs, placed, layout)
+    gains, offsets = _solve(pairs, ids, ids.index(chosen))
+    tones = tuple(_scan_tone(name, gains[k], offsets[k]) for k, name in enumerate(ids))
+    scale = _common_scale(placed, tones, encoding, bits, progress)
+    measured = tuple(_pair_tone(pair, gains, offsets, ids, encoding) for pair in pairs)
+    return ToneFit(chosen, tones, measured, scale, f"linear light of {encoding.name}")
+
+
+def _sample_all(
+    placed: list[PlacedSource], layout: Layout, encoding: Encoding, bits: int, progress: Progress
+) -> list[PairSamples]:
+    pairs = []
+    todo = list(combinations(placed, 2))
+    with progress.task("Comparing tones", len(todo)) as task:
+        for a, b in todo:
+            grid = common_cells(
+                a.source.size, a.canvas_from_scan, b.source.size, b.canvas_from_scan, layout.canvas, layout.canvas_ppi
+            )
+            if grid.is_usable.sum() >= FEWEST_CELLS:
+                samples = sample_pair(a, b, grid, encoding, bits)
+                if (~samples.is_heldout).sum() >= FEWEST_CELLS and samples.is_heldout.any():
+                    pairs.append(samples)
+            task.advance()
+    return pairs
+
+
+def _most_joined(pairs: list[PairSamples], placed: list[PlacedSource], layout: Layout) -> str:
+    """The scan with the most overlap, in steps of a twentieth; among equals the one nearest the middle."""
+    area = {scan.scan_id: 0.0 for scan in placed}
+    for pair in pairs:
+        area[pair.scan_a] += pair.area_px
+        area[pair.scan_b] += pair.area_px
+    most = max(area.values())
+    middle = np.array([layout.canvas.width_px, layout.canvas.height_px]) / 2
+
+    def rank(scan: PlacedSource) -> tuple[int, float, str]:
+        share = round(20 * area[scan.scan_id] / most) if most else 0
+        size = scan.source.size
+        centre = apply(scan.canvas_from_scan, corners(size.width_px, size.height_px)).mean(axis=0)
+        return -share, round(float(np.hypot(*(centre - middle))), 3), scan.scan_id
+
+    return min(placed, key=rank).scan_id
+
+
+def _solve(pairs: list[PairSamples], ids: list[str], reference: int) -> tuple[FloatArray, FloatArray]:
+    """Gains and offsets, each (scan_count, 3)."""
+    fits = [_solve_channel(pairs, ids, reference, channel) for channel in range(3)]
+    log_gain = np.stack([f.log_gain for f in fits], axis=1)
+    offset = np.stack([f.offset for f in fits], axis=1)
+    sigma = np.stack([f.sigma_log_gain for f in fits], axis=1)
+    is_one = (np.abs(log_gain) <= np.minimum(SURE_SIGMAS * sigma, LARGEST_SNAP)).all(axis=1)
+    is_one &= (offset == 0.0).all(axis=1)
+    log_gain[is_one] = 0.0
+    return np.exp(log_gain), offset
+
+
+def _solve_channel(pairs: list[PairSamples], ids: list[str], reference: int, channel: int) -> ChannelFit:
+    fitted = [_channel_pair(pair, ids, channel, ~pair.is_heldout) for pair in pairs]
+    heldout = [_channel_pair(pair, ids, channel, pair.is_heldout) for pair in pairs]
+    none = np.zeros(len(ids), dtype=bool)
+    plain = solve_channel(fitted, len(ids), reference=reference, has_offset=none)
+    ranged = _with_range(fitted, len(ids))
+    trial = solve_channel(fitted, len(ids), reference=reference, has_offset=ranged)
+    sure = np.abs(trial.offset) > np.maximum(OFFSET_SIGMAS * trial.sigma_offset, SMALLEST_OFFSET)
+    sure &= ranged & (trial.sigma_log_gain * lightness_slope(np.array(1.0)) < OFFSET_WHITE_L)
+    if not sure.any():
+        return plain
+    better = solve_channel(fitted, len(ids), reference=reference, has_offset=sure)
+    is_worth = _difference(heldout, better) < (1 - OFFSET_GAIN_FRACTION) * _difference(heldout, plain)
+    return better if is_worth else plain
+
+
+def _channel_pair(pair: PairSamples, ids: list[str], channel: int, which: NDArray[np.bool_]) -> ChannelPair:
+    a, b = ids.index(pair.scan_a), ids.index(pair.scan_b)
+    return ChannelPair(a, b, pair.linear_a[which, channel], pair.linear_b[which, channel])
+
+
+def _with_range(pairs: list[ChannelPair], scan_count: int) -> NDArray[np.bool_]:
+    """Scans whose overlaps hold dark and light tones."""
+    found = np.zeros(scan_count, dtype=bool)
+    for scan in range(scan_count):
+        lights = [p.light_a if p.a == scan else p.light_b for p in pairs if scan in (p.a, p.b)]
+        if lights:
+            low, high = np.percentile(lightness(np.concatenate(lights)), [5, 95])
+            found[scan] = high - low >= OFFSET_RANGE_L
+    return found
+
+
+def _difference(pairs: list[ChannelPair], found: ChannelFit) -> float:
+    return float(np.mean([np.median(np.abs(residuals(p, found.log_gain, found.offset))) for p in pairs]))
+
+
+def _scan_tone(scan_id: str, gain: FloatArray, offset: FloatArray) -> ScanTone:
+    r, g, b = (float(v) for v in gain)
+    low_r, low_g, low_b = (float(v) for v in offset)
+    return ScanTone(scan_id, (r, g, b), (low_r, low_g, low_b))
+
+
+def _common_scale(
+    placed: list[PlacedSource], tones: tuple[ScanTone, ...], encoding: Encoding, bits: int, progress: Progress
+) -> float:
+    scale = 1.0
+    with progress.task("Looking for white", len(placed)) as task:
+        for scan, tone in zip(placed, tones, strict=True):
+            scale = min(scale, scale_for_white(scan.source, tone, encoding, bits))
+            task.advance()
+    return scale
+
+
+def _pair_tone(
+    pair: PairSamples, gains: FloatArray, offsets: FloatArray, ids: list[str], encoding: Encoding
+) -> PairTone:
+    a, b = ids.index(pair.scan_a), ids.index(pair.scan_b)
+    light_a, light_b = pair.linear_a[pair.is_heldout], pair.linear_b[pair.is_heldout]
+    before = mean_delta_e_2000(encoding.lab_of_linear(light_a), encoding.lab_of_linear(light_b))
+    after = mean_delta_e_2000(
+        encoding.lab_of_linear(light_a * gains[a] + offsets[a]), encoding.lab_of_linear(light_b * gains[b] + offsets[b])
+    )
+    return PairTone(pair.scan_a, pair.scan_b, int(pair.is_heldout.sum()), before, after)

@@ -1,0 +1,79 @@
+"""Mean linear light of the same cells in two scans."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.colour import Encoding
+from stitch.imaging.resample import sample, source_window
+from stitch.model.geometry import Window
+from stitch.model.scans import PixelSource
+from stitch.tone.cells import CellGrid
+
+MOST_CLIPPED_FRACTION = 0.1  # of a cell's pixels; such pixels are left out, and beyond this the cell is
+HELDOUT_EVERY = 3  # one cell in so many is kept apart from the fit
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairSamples:
+    """Cells of one overlap: mean linear RGB in each scan, (n, 3) float64; cells with `is_heldout` are never fitted."""
+
+    scan_a: str
+    scan_b: str
+    area_px: float
+    linear_a: FloatArray
+    linear_b: FloatArray
+    is_heldout: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlacedSource:
+    """A scan's pixels and its place."""
+
+    scan_id: str
+    source: PixelSource
+    canvas_from_scan: FloatArray
+
+
+def sample_pair(a: PlacedSource, b: PlacedSource, grid: CellGrid, encoding: Encoding, bits: int) -> PairSamples:
+    """Average the usable cells of some rows of `grid` in both scans, clipped pixels left out of both."""
+    found: list[tuple[FloatArray, FloatArray, NDArray[np.bool_]]] = []
+    for row in grid.rows_to_read():
+        window, columns = grid.window(row)
+        pixels = [_on_canvas(scan, window) for scan in (a, b)]
+        fine = ~(_clipped(pixels[0], bits) | _clipped(pixels[1], bits))
+        fraction = _cell_means(fine.astype(np.float32), grid.cell_px)
+        means = [_cell_means(encoding.decode_codes(p) * fine[..., None], grid.cell_px) for p in pixels]
+        keep = grid.is_usable[row, columns] & (fraction >= 1.0 - MOST_CLIPPED_FRACTION)
+        share = fraction[keep, None].astype(np.float64)
+        heldout = (row + columns[keep]) % HELDOUT_EVERY == 0
+        found.append((means[0][keep] / share, means[1][keep] / share, heldout))
+    columns_of = [np.concatenate([item[k] for item in found]) if found else None for k in range(3)]
+    linear_a, linear_b, is_heldout = (
+        columns_of if found else (np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, dtype=bool))
+    )
+    area = float(grid.is_usable.sum()) * grid.cell_px**2
+    return PairSamples(a.scan_id, b.scan_id, area, linear_a, linear_b, is_heldout)  # type: ignore[arg-type]
+
+
+def _on_canvas(scan: PlacedSource, window: Window) -> NDArray[Any]:
+    source = source_window(scan.canvas_from_scan, window, scan.source.size)
+    return sample(scan.source.read(source), source, scan.canvas_from_scan, window)
+
+
+def _clipped(pixels: NDArray[Any], bits: int) -> NDArray[np.bool_]:
+    """Pixels at or beside a code at either end of the scale (resampling spreads them by a pixel)."""
+    at_end = ((pixels == 0) | (pixels >= 2**bits - 1)).any(axis=-1)
+    return cv2.dilate(at_end.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+
+
+def _cell_means(row: NDArray[np.float32], cell_px: int) -> NDArray[np.float32]:
+    size = (row.shape[1] // cell_px, 1)
+    return np.asarray(cv2.resize(np.ascontiguousarray(row), size, interpolation=cv2.INTER_AREA))[0]
