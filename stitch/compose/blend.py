@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from stitch.compose.layers import Layer, Panel
 from stitch.imaging import pyramid
 from stitch.imaging.colour import Encoding
-from stitch.model.geometry import Window
+from stitch.imaging.labels import label_box, present
+from stitch.model.geometry import Size, Window
 
 Labels = NDArray[np.uint8]
 Panels = Mapping[int, Panel | None]
@@ -30,19 +31,6 @@ def touched_box(labels: Labels, window: Window, halo_px: int) -> Window:
     boxes = [label_box(labels, window, label).grown(halo_px) for label in present(labels)]
     meets = [a.intersection(b) for i, a in enumerate(boxes) for b in boxes[:i]]
     return _around_all([meet for meet in meets if not meet.is_empty])
-
-
-def present(labels: Labels) -> list[int]:
-    """Labels other than 0 that occur, in rising order."""
-    return [int(label) for label in np.flatnonzero(np.bincount(labels.ravel())) if label]
-
-
-def label_box(labels: Labels, window: Window, label: int) -> Window:
-    """Bounding box on the canvas of one label, which must occur in `labels` of `window`."""
-    mask = labels == label
-    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    y0, x0 = int(rows[0]), int(columns[0])
-    return Window(window.x0_px + x0, window.y0_px + y0, int(columns[-1]) - x0 + 1, int(rows[-1]) - y0 + 1)
 
 
 def blended(
@@ -68,14 +56,21 @@ def blended(
     base = encoding.decode_codes(cut)
     del cut
     valid = None if labels.all() else labels != 0
-    total = pyramid.empty_bands(window.height_px, window.width_px, levels)
+    mixture = pyramid.Mixture(Size(window.width_px, window.height_px), _band_boxes(labels, levels), valid)
     for label in found:
-        inside = spans[label].slices_in(window)
         difference, known = _difference(layers[label - 1], fine.pop(label), spans[label], window, encoding, base, valid)
-        weights = pyramid.shares(labels == label, valid, levels)
-        pyramid.add_weighted(total, pyramid.bands(difference, known, levels), weights)
-    correction = pyramid.collapsed(total)
-    return base + correction, correction.any(axis=2)
+        mixture.add(difference, known, labels == label)
+        del difference
+    correction = mixture.collapsed()
+    same = cv2.inRange(correction, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
+    return cv2.add(base, correction, dst=base), same == 0
+
+
+def _band_boxes(labels: Labels, levels: int) -> list[Window]:
+    """Where each band can differ from zero, counted from the corner of `labels`."""
+    whole = Window(0, 0, labels.shape[1], labels.shape[0])
+    reaches = [pyramid.band_reach_px(level) for level in range(levels)]
+    return [touched_box(labels, whole, reach).intersection(whole) for reach in reaches]
 
 
 def _difference(

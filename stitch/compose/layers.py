@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, invert
-from stitch.imaging.labels import INSIDE_SLACK_PX, depth_px, is_inside
+from stitch.imaging.labels import covered, is_inside
 from stitch.imaging.resample import sample, source_window
 from stitch.model.geometry import Size, Window
 from stitch.model.layout import Layout
@@ -64,7 +64,7 @@ class Layer:
         """Which pixels of a canvas window the scan covers; None when it covers all of them."""
         if is_inside(self.scan_from_canvas, self.size, canvas):
             return None
-        return depth_px(self.scan_from_canvas, self.size, canvas) >= -INSIDE_SLACK_PX
+        return covered(self.scan_from_canvas, self.size, canvas)
 
 
 def make_layers(
@@ -87,7 +87,7 @@ def coarse_codes(fine: NDArray[np.uint16], bits: int) -> NDArray[Any]:
     """16-bit codes in the master's own depth."""
     if bits == 16:
         return fine
-    return np.asarray(cv2.multiply(fine, 1.0 / EIGHT_BIT_STEP, dtype=cv2.CV_8U))
+    return np.asarray(cv2.convertScaleAbs(fine, alpha=1.0 / EIGHT_BIT_STEP))
 
 
 def extended_panel(source: PixelSource, window: Window, previous: Panel | None) -> Panel | None:

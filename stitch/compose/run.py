@@ -8,15 +8,16 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.compose.blend import blended, label_box, present, touched_box
+from stitch.compose.blend import blended, touched_box
 from stitch.compose.layers import Layer, Panel, coarse_codes, extended_panel, make_layers
 from stitch.compose.windows import Plan, blend_levels, solve
 from stitch.imaging import pyramid
 from stitch.imaging.colour import Encoding
-from stitch.imaging.labels import labels_at
+from stitch.imaging.labels import label_box, labels_at, present
 from stitch.imaging.windows import bands, blocks
 from stitch.model.geometry import Size, Window
 from stitch.model.layout import Layout
@@ -193,7 +194,7 @@ def _put(target: NDArray[Any], codes: NDArray[Any], mask: NDArray[np.bool_]) -> 
     if mask.all():
         target[...] = codes
     else:
-        np.copyto(target, codes, where=mask[..., None])
+        cv2.copyTo(np.ascontiguousarray(codes), mask.view(np.uint8), target)
 
 
 def panel_windows(canvas: Canvas, band: Window) -> dict[int, Window]:

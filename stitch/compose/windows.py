@@ -12,7 +12,7 @@ from stitch.imaging.pyramid import reach_px
 from stitch.model.geometry import Size
 
 BASE_MB = 170  # interpreter and libraries, measured after the first block was made
-COARSEST_MM = 2.0  # one sample of the coarsest band, about; the blend reaches some 2.5 times as far to each side
+COARSEST_MM = 1.4  # one sample of the coarsest band, about; tone crosses over within some 2 mm to each side
 MIN_LEVELS, MAX_LEVELS = 3, 6
 SIDES_PX = (1024, 768, 512, 384, 256, 128, 64)
 BYTES_PER_BLENDED_PX = 150  # floats of the picture, one scan's difference, its bands, the running total, weights

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,28 +32,58 @@ def labels_at(label_map: LabelMap, layout: Layout, scan_sizes: Mapping[str, Size
     maps = [invert(layout.placement(scan_id).matrix) for scan_id in label_map.scan_ids]
     sizes = [scan_sizes[scan_id] for scan_id in label_map.scan_ids]
     pending = labels == 0
-    for label in _present(labels):
+    for label in present(labels):
         scan_from_canvas, size = maps[label - 1], sizes[label - 1]
         if not is_inside(scan_from_canvas, size, window):
-            covered = depth_px(scan_from_canvas, size, window) >= -INSIDE_SLACK_PX
-            pending |= (labels == label) & ~covered
+            pending |= (labels == label) & ~covered(scan_from_canvas, size, window)
     if pending.any():
         _settle(labels, pending, maps, sizes, window)
     return labels
 
 
-def depth_px(scan_from_canvas: FloatArray, size: Size, window: Window) -> FloatArray:
-    """Distance of every pixel of a canvas window to the nearest side of the scan, in scan px; negative outside.
+def present(labels: NDArray[np.uint8]) -> list[int]:
+    """Labels other than 0 that occur, in rising order."""
+    low, high = int(labels.min()), int(labels.max())
+    if low == high:
+        return [low] if low else []
+    return [label for label in range(max(low, 1), high + 1) if (labels == label).any()]
 
-    Sides run through the outermost pixel centres. Shape (height, width).
+
+def label_box(labels: NDArray[np.uint8], window: Window, label: int) -> Window:
+    """Bounding box on the canvas of one label, which must occur in `labels` of `window`."""
+    x, y, width, height = cv2.boundingRect((labels == label).view(np.uint8))
+    return Window(window.x0_px + x, window.y0_px + y, width, height)
+
+
+def covered(scan_from_canvas: FloatArray, size: Size, window: Window) -> NDArray[np.bool_]:
+    """Which pixel centres of a canvas window (height, width) lie inside the scan's outermost pixel centres.
+
+    A scan is convex, so that every row has one run of such pixels; its ends are found from absolute coordinates.
     """
-    xs = np.arange(window.x0_px, window.x1_px, dtype=np.float64)
-    ys = np.arange(window.y0_px, window.y1_px, dtype=np.float64)[:, None]
-    return depth_at(scan_from_canvas, size, xs, ys)
+    ys = np.arange(window.y0_px, window.y1_px, dtype=np.float64)
+    first = np.full(ys.shape, float(window.x0_px))
+    last = np.full(ys.shape, float(window.x1_px - 1))
+    for axis, top in ((0, size.width_px - 1), (1, size.height_px - 1)):
+        slope, offset = scan_from_canvas[axis, 0], scan_from_canvas[axis, 1] * ys + scan_from_canvas[axis, 2]
+        if slope == 0.0:
+            outside = (offset < -INSIDE_SLACK_PX) | (offset > top + INSIDE_SLACK_PX)
+            first[outside] = np.inf
+            continue
+        ends = ((-INSIDE_SLACK_PX - offset) / slope, (top + INSIDE_SLACK_PX - offset) / slope)
+        first = np.maximum(first, np.minimum(*ends))
+        last = np.minimum(last, np.maximum(*ends))
+    limits = np.array([window.x0_px - 1.0, window.x1_px + 1.0])
+    first = np.ceil(first.clip(*limits)).astype(np.int32)[:, None]
+    last = np.floor(last.clip(*limits)).astype(np.int32)[:, None]
+    xs = np.arange(window.x0_px, window.x1_px, dtype=np.int32)
+    return (xs >= first) & (xs <= last)
 
 
 def depth_at(scan_from_canvas: FloatArray, size: Size, xs: FloatArray, ys: FloatArray) -> FloatArray:
-    """`depth_px` at any canvas positions that broadcast together."""
+    """Distance of canvas positions to the nearest side of the scan, in scan px; negative outside.
+
+    Sides run through the outermost pixel centres. `xs` and `ys` broadcast together.
+    """
     m = scan_from_canvas
     u = m[0, 0] * xs + m[0, 1] * ys + m[0, 2]
     v = m[1, 0] * xs + m[1, 1] * ys + m[1, 2]
@@ -68,32 +99,47 @@ def is_inside(scan_from_canvas: FloatArray, size: Size, window: Window) -> bool:
     return bool(depth_at(scan_from_canvas, size, xs, ys).min() >= CORNER_SLACK_PX)
 
 
-def _present(labels: NDArray[np.uint8]) -> list[int]:
-    counts = np.bincount(labels.ravel(), minlength=1)
-    return [int(label) for label in np.flatnonzero(counts) if label]
-
-
 def _interpolated(cells: NDArray[np.uint8], cell_px: int, window: Window) -> NDArray[np.uint8]:
     rows, row_weights = _positions(window.y0_px, window.height_px, cell_px)
     columns, column_weights = _positions(window.x0_px, window.width_px, cell_px)
     row_index = np.arange(rows[0] - 1, rows[-1] + 3).clip(0, cells.shape[0] - 1)
     column_index = np.arange(columns[0] - 1, columns[-1] + 3).clip(0, cells.shape[1] - 1)
     near = cells[row_index[:, None], column_index]
-    found = _present(near)
-    if len(found) <= 1:
-        return np.full((window.height_px, window.width_px), found[0] if found else 0, dtype=np.uint8)
-    labels = np.zeros((window.height_px, window.width_px), dtype=np.uint8)
+    if near.min() == near.max():
+        return np.full((window.height_px, window.width_px), near[0, 0], dtype=np.uint8)
+    rows, columns = rows - rows[0], columns - columns[0]
+    labels = near[1:-2, 1:-2][rows].take(columns, axis=1)
+    mixed = _mixed(near)
+    y0, y1 = np.searchsorted(rows, [mixed.y0_px, mixed.y1_px])
+    x0, x1 = np.searchsorted(columns, [mixed.x0_px, mixed.x1_px])
+    vertical = rows[y0:y1], row_weights[y0:y1], np.int32(2 * cell_px)
+    horizontal = columns[x0:x1], column_weights[x0:x1], np.int32(2 * cell_px)
+    labels[y0:y1, x0:x1] = _strongest(near, vertical, horizontal)
+    return labels
+
+
+def _mixed(near: NDArray[np.uint8]) -> Window:
+    """The box of places between four cells whose label is not plain: those 4 × 4 cells are not all the same."""
+    square = np.ones((4, 4), np.uint8)
+    low, high = cv2.erode(near, square, anchor=(1, 1)), cv2.dilate(near, square, anchor=(1, 1))
+    x, y, width, height = cv2.boundingRect((low != high)[1:-2, 1:-2].astype(np.uint8))
+    return Window(x, y, width, height)
+
+
+Axis = tuple[NDArray[np.int64], NDArray[np.int32], np.int32]
+
+
+def _strongest(near: NDArray[np.uint8], vertical: Axis, horizontal: Axis) -> NDArray[np.uint8]:
+    rows, row_weights, span = vertical
+    columns, column_weights, _ = horizontal
+    labels = np.zeros((len(rows), len(columns)), dtype=np.uint8)
     best = np.zeros(labels.shape, dtype=np.int32)
-    span = np.int32(2 * cell_px)
-    for label in found:
+    for label in present(near):
         strength = _binomial(near == label)
-        at = columns - columns[0]
-        across = strength[:, at] * (span - column_weights) + strength[:, at + 1] * column_weights
-        at = rows - rows[0]
-        full = across[at] * (span - row_weights[:, None])
-        full += across[at + 1] * row_weights[:, None]
-        wins = full > best
-        np.copyto(labels, np.uint8(label), where=wins)
+        across = strength[:, columns] * (span - column_weights) + strength[:, columns + 1] * column_weights
+        full = across[rows] * (span - row_weights[:, None])
+        full += across[rows + 1] * row_weights[:, None]
+        np.copyto(labels, np.uint8(label), where=full > best)
         np.maximum(best, full, out=best)
     return labels
 
