@@ -102,8 +102,11 @@ class JobFolder(JobPaths):
         try:
             with _told(self.work):
                 self.work.mkdir(parents=True, exist_ok=True)
-            with JobLock(self.lock_file), self._with_scratch():
-                yield
+            with JobLock(self.lock_file):
+                self.record = load_record(self.job_file, self.root)  # a run that ended just now may have changed it
+                self._require_own_results()
+                with self._with_scratch():
+                    yield
         finally:
             self._remove_if_empty(is_new=is_new)
 
@@ -172,15 +175,20 @@ class JobFolder(JobPaths):
         paths = [path for result in self.results for path in (result, part_path(result))]
         if self.record is None:
             paths.append(self.job_file)
-            if self.work.exists() and not (self.work.is_dir() and not any(self.work.iterdir())):
-                self._refuse_work()
+            self._require_own_work()
         else:
             paths = list(self.results)
         ownership.require_own(paths, self.root, written, force=self.request.force)
         self._stats_before = {path: _stat(path) for path in self.results}
 
-    def _refuse_work(self) -> None:
-        if not self.request.force or not self.work.is_dir():
+    def _require_own_work(self) -> None:
+        if not self.work.exists():
+            return
+        own = {self.lock_file.name}  # with the scratch folder all that a run killed at its very start can leave
+        if (self.scratch / _SCRATCH_MARK).exists():
+            own.add(self.scratch.name)
+        is_own = self.work.is_dir() and {path.name for path in self.work.iterdir()} <= own
+        if not is_own and not (self.request.force and self.work.is_dir()):
             raise WriteError(
                 f"{self.work} exists already and does not belong to this job.",
                 advice="Choose another place with --out, or add --force to use the folder all the same.",
