@@ -62,8 +62,10 @@ def stored_window(shown: Window, stored: Size, orientation: int) -> Window:
 def shown_pixels(stored: NDArray[Any], orientation: int) -> NDArray[Any]:
     """Turn pixels [y, x, c] of a stored window into how they are looked at; contiguous."""
     turn = TURNS[orientation]
-    pixels = _transposed(stored) if turn.swaps_axes and stored.size else stored
-    if not pixels.size or not (turn.flips_x or turn.flips_y):
+    if not stored.size:
+        return np.empty_like(stored.swapaxes(0, 1) if turn.swaps_axes else stored, order="C")
+    pixels = _transposed(stored) if turn.swaps_axes else stored
+    if not (turn.flips_x or turn.flips_y):
         return np.ascontiguousarray(pixels)
     code = BOTH if turn.flips_x and turn.flips_y else ACROSS if turn.flips_x else DOWN
     return cv2.flip(np.ascontiguousarray(pixels), code).reshape(pixels.shape)

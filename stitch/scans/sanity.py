@@ -41,9 +41,9 @@ def check_claim(path: Path, compression: str, decoded: NDArray[Any], encoded: ND
         raise unusable(path, f"claims {total:,.0f} MB of pixels that so small a file cannot hold")
 
 
-def check_whole_decode(path: Path, byte_count: int, limit_bytes: int = WHOLE_DECODE_LIMIT_BYTES) -> None:
+def check_whole_decode(path: Path, byte_count: int) -> None:
     """Refuse what would have to be decoded in one piece and is too large for that."""
-    if byte_count > limit_bytes:
+    if byte_count > WHOLE_DECODE_LIMIT_BYTES:
         raise unusable(
             path,
             f"can only be decoded in one piece, which takes {byte_count / 1e6:,.0f} MB of memory",
