@@ -32,6 +32,7 @@ def _fixed(count: int) -> Callable[[float], int]:
 
 PX = Unit("px", lambda value: 3 if abs(value) < 0.1 else 2)
 MM = Unit("mm", _fixed(2))
+MM_TAPE = Unit("mm", lambda value: 0 if value == round(value) else 2)
 MM_FINE = Unit("mm", _fixed(4))
 MM_COARSE = Unit("mm", _fixed(0))
 INCH = Unit("in", _fixed(3))

@@ -17,7 +17,22 @@ from stitch.report.sections.context import Context, section
 from stitch.report.verdict import words_list
 
 LONG_SIDE = 420.0  # units of the drawing
-PILL = (66.0, 20.0)
+DENSE_UNITS = 115.0  # linked scans nearer than this are drawn without names
+
+
+@dataclass(frozen=True, slots=True)
+class _Style:
+    """How large things are drawn, in units of the drawing."""
+
+    name: str
+    pill: tuple[float, float]
+    text: float
+    disc: float
+    has_names: bool
+
+
+ROOMY = _Style("roomy", (66.0, 20.0), 12.0, 13.0, has_names=True)
+DENSE = _Style("dense", (32.0, 15.0), 10.5, 10.0, has_names=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,14 +73,15 @@ def _drawing(context: Context, layout: Layout) -> Html | None:
     if not layout.placements:
         return None
     pieces, width, height = _pieces(context.summary, layout)
+    style = _style(layout, pieces)
     return el(
         "figure",
         el(
             "svg",
             [_outline(piece) for piece in pieces],
             [_line(link, pieces) for link in layout.links],
-            [_name(context, piece) for piece in pieces],
-            _pills(layout, pieces),
+            [_name(context, piece, style) for piece in pieces],
+            _pills(layout, pieces, style),
             viewBox=f"-4 -4 {width + 8:.1f} {height + 8:.1f}",
             class_="drawing",
             role="img",
@@ -101,66 +117,86 @@ def _outline(piece: _Piece) -> Html:
     return el("polygon", points=" ".join(f"{x:.1f},{y:.1f}" for x, y in piece.outline), class_="piece")
 
 
-def _name(context: Context, piece: _Piece) -> Html:
-    """The number in the outer part of the piece, where no link runs."""
+def _style(layout: Layout, pieces: list[_Piece]) -> _Style:
+    ways = [float(np.hypot(*(ends[1] - ends[0]))) for link in layout.links for ends in _ends(link, pieces)]
+    return DENSE if ways and min(ways) < DENSE_UNITS else ROOMY
+
+
+def _name(context: Context, piece: _Piece, style: _Style) -> Html:
+    """The number in the middle of the piece, its name under it where there is room."""
     x, y = piece.centre
     room = int(float(np.ptp(piece.outline[:, 0])) / 8)
     shown = piece.scan_id if len(piece.scan_id) <= room else piece.scan_id[: max(1, room - 1)] + "…"
     return join(
-        el("circle", cx=f"{x:.1f}", cy=f"{y:.1f}", r=13, class_="disc"),
-        el("text", context.number(piece.scan_id), x=f"{x:.1f}", y=f"{y + 5:.1f}", class_="disc-number"),
-        el("text", shown, x=f"{x:.1f}", y=f"{y + 30:.1f}", class_="piece-name"),
+        el("circle", cx=f"{x:.1f}", cy=f"{y:.1f}", r=style.disc, class_="disc"),
+        el("text", context.number(piece.scan_id), x=f"{x:.1f}", y=f"{y + 4.6:.1f}", class_="disc-number"),
+        el("text", shown, x=f"{x:.1f}", y=f"{y + 30:.1f}", class_="piece-name") if style.has_names else None,
     )
 
 
-def _line(link: Link, pieces: list[_Piece]) -> Html | None:
-    ends = [piece.centre for name in (link.scan_a, link.scan_b) for piece in pieces if piece.scan_id == name]
-    if len(ends) != 2:
-        return None
-    (x1, y1), (x2, y2) = ends
-    at = {"x1": f"{x1:.1f}", "y1": f"{y1:.1f}", "x2": f"{x2:.1f}", "y2": f"{y2:.1f}"}
-    return el("line", class_="link weak" if link.is_weak else "link", **at)
+def _ends(link: Link, pieces: list[_Piece]) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """The middles of both scans of a link, in a list of one; none when a scan is not placed."""
+    centres = {piece.scan_id: piece.centre for piece in pieces}
+    if link.scan_a not in centres or link.scan_b not in centres:
+        return []
+    return [(centres[link.scan_a], centres[link.scan_b])]
 
 
-def _pills(layout: Layout, pieces: list[_Piece]) -> list[Html]:
-    """Figures on the links, worst first; one that would cover another or a name is left to the table."""
-    taken = [(piece.centre + np.array([0.0, 8.0]), np.array([60.0, 46.0])) for piece in pieces]
+def _line(link: Link, pieces: list[_Piece]) -> list[Html]:
+    return [
+        el(
+            "line",
+            x1=f"{start[0]:.1f}",
+            y1=f"{start[1]:.1f}",
+            x2=f"{end[0]:.1f}",
+            y2=f"{end[1]:.1f}",
+            class_="link weak" if link.is_weak else "link",
+        )
+        for start, end in _ends(link, pieces)
+    ]
+
+
+def _pills(layout: Layout, pieces: list[_Piece], style: _Style) -> list[Html]:
+    """Figures on the links, worst first; one that would cover another is left to the table, unless its link is weak."""
+    pill = np.array(style.pill)
+    block = np.array([60.0, 46.0]) if style.has_names else np.array([2.0, 2.0]) * style.disc
+    middle = np.array([0.0, 8.0]) if style.has_names else np.zeros(2)
+    taken = [(piece.centre + middle, block) for piece in pieces]
     shown = []
     for index in sorted(range(len(layout.links)), key=lambda i: -layout.links[i].p95_px):
         link = layout.links[index]
-        ends = [piece.centre for name in (link.scan_a, link.scan_b) for piece in pieces if piece.scan_id == name]
-        if len(ends) != 2:
-            continue
-        for share in (0.5, 0.4, 0.6, 0.32, 0.68):
-            place = ends[0] * (1 - share) + ends[1] * share
-            if all((np.abs(place - other) >= (np.array(PILL) + size) / 2).any() for other, size in taken):
-                taken.append((place, np.array(PILL)))
-                shown.append(_pill(index, link, place))
-                break
+        for start, end in _ends(link, pieces):
+            places = [start + (end - start) * share for share in (0.5, 0.4, 0.6, 0.32, 0.68)]
+            free = [at for at in places if all((np.abs(at - o) >= (pill + size) / 2).any() for o, size in taken)]
+            if free or link.is_weak:
+                place = (free or places)[0]
+                taken.append((place, pill))
+                shown.append(_pill(index, link, place, style))
     return shown
 
 
-def _pill(index: int, link: Link, place: NDArray[np.float64]) -> Html:
-    x, y = place
-    kind = "pill weak" if link.is_weak else "pill"
+def _pill(index: int, link: Link, place: NDArray[np.float64], style: _Style) -> Html:
+    (x, y), (width, height) = place, style.pill
+    shown = words.with_unit(link.p95_px, words.PX)
     return el(
         "g",
-        el("rect", x=f"{x - PILL[0] / 2:.1f}", y=f"{y - PILL[1] / 2:.1f}", width=PILL[0], height=PILL[1], rx=3),
+        el("rect", x=f"{x - width / 2:.1f}", y=f"{y - height / 2:.1f}", width=width, height=height, rx=3),
         el(
             "text",
-            words.with_unit(link.p95_px, words.PX),
+            shown if style.has_names else shown.removesuffix(f"{words.NBSP}px"),
             x=f"{x:.1f}",
-            y=f"{y + 4.6:.1f}",
+            y=f"{y + 0.37 * style.text:.1f}",
             data_of=f"layout.links.{index}.p95_px",
             data_value=repr(float(link.p95_px)),
         ),
-        class_=kind,
+        class_=f"pill {style.name} weak" if link.is_weak else f"pill {style.name}",
     )
 
 
 def _table(context: Context, layout: Layout) -> Html:
-    heads = ["Between", "Median", "95 of 100", "Largest", "Test patches", "Overlap", "Verdict"]
-    rows = [_row(context, index) for index in range(len(layout.links))]
+    heads = ["Between", "Median", "95\u00a0of\u00a0100", "Largest", "Test patches", "Overlap", "Verdict"]
+    worst_first = sorted(range(len(layout.links)), key=lambda index: -layout.links[index].p95_px)
+    rows = [_row(context, index) for index in worst_first]
     return words.table(heads, rows, numeric=(1, 2, 3, 4, 5))
 
 

@@ -142,7 +142,8 @@ def seams(context: Context) -> Html | None:
     if not lines:
         return None
     everything = measures.seam_figures(lines)
-    rows = [_seam_row(context, index) for index in range(len(lines))]
+    worst_first = sorted(range(len(lines)), key=lambda index: -lines[index].worst_step_de00)
+    rows = [_seam_row(context, index) for index in worst_first]
     total = join(
         "Together they are ",
         words.figure("seams.length_mm|m", everything.length_mm / 1000, words.METRE),
@@ -158,10 +159,10 @@ def seams(context: Context) -> Html | None:
         "Between",
         "Length",
         "Step, mean",
-        "Step, 95 %",
+        "Step, 95\u00a0%",
         "Step, worst",
         "Shift, median",
-        "Shift, 95 %",
+        "Shift, 95\u00a0%",
         "Shift measured on",
     ]
     lead = "A step is a change of colour across the seam; a shift is how far two scans disagree about where a thing is."

@@ -179,7 +179,7 @@ def _row(index: int, reading: SizeReading) -> list[Html | str]:
         plain_name(reading.name).capitalize(),
         words.length(f"{of}.measured_mm", reading.measured_mm),
         join("±", words.NBSP, words.figure(f"{of}.uncertainty_mm", reading.uncertainty_mm, words.MM)),
-        "not given" if expected is None else words.length(f"{of}.expected_mm", expected),
+        "not given" if expected is None else words.length(f"{of}.expected_mm", expected, unit=words.MM_TAPE),
         "–" if expected is None else words.length(f"{of}|difference_mm", reading.measured_mm - expected, signed=True),
         "–"
         if reading.tolerance_mm is None
