@@ -346,7 +346,7 @@ def test_no_room_for_the_working_copy(tmp_path: Path, scratch: Path, monkeypatch
             raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("stitch.scans.working_copy._write_all", full)
-    with pytest.raises(WriteError, match="The working copy of a.png cannot be written") as caught:
+    with pytest.raises(WriteError, match=r"The working copy of a\.png cannot be written") as caught:
         inspect(path, (), scratch=scratch)
     assert caught.value.exit_code == 5
     assert len(written) == 3

@@ -59,29 +59,32 @@ def test_horizontal_predictor(
     assert np.array_equal(read_with_libtiff(path, tmp_path), pixels)
 
 
-@pytest.mark.parametrize("bits", [8, 16])
+LIBTIFF_OPTIONS = [
+    "-c none -s -r 5",
+    "-c none -t -w 32 -l 16",
+    "-c none -p separate -r 5",
+    "-c none -B -r 5",
+    "-c none -8 -r 5",
+    "-c none -f lsb2msb",
+    "-c lzw -r 5",
+    "-c lzw:2 -B -r 5",
+    "-c lzw:2 -t -w 32 -l 16",
+    "-c lzw -f lsb2msb",
+    "-c zip -r 5",
+    "-c zip:2 -p separate -r 5",
+    "-c zip -f lsb2msb -r 61",
+    "-c zip:2 -8 -B -t -w 16 -l 16",
+    "-c packbits -r 5",
+    "-c packbits -p separate -t -w 16 -l 32",
+    "-c zstd -r 5",
+    "-c zstd:2 -B -r 61",
+]
+GARBLED_BY_THE_TOOL = ("-c packbits -p separate -t -w 16 -l 32", 16)  # libtiff 4.5: tiles of planes, 8 bits only
+
+
 @pytest.mark.parametrize(
-    "options",
-    [
-        "-c none -s -r 5",
-        "-c none -t -w 32 -l 16",
-        "-c none -p separate -r 5",
-        "-c none -B -r 5",
-        "-c none -8 -r 5",
-        "-c none -f lsb2msb",
-        "-c lzw -r 5",
-        "-c lzw:2 -B -r 5",
-        "-c lzw:2 -t -w 32 -l 16",
-        "-c lzw -f lsb2msb",
-        "-c zip -r 5",
-        "-c zip:2 -p separate -r 5",
-        "-c zip -f lsb2msb -r 61",
-        "-c zip:2 -8 -B -t -w 16 -l 16",
-        "-c packbits -r 5",
-        "-c packbits -p separate -t -w 16 -l 32",
-        "-c zstd -r 5",
-        "-c zstd:2 -B -r 61",
-    ],
+    ("options", "bits"),
+    [(options, bits) for options in LIBTIFF_OPTIONS for bits in (8, 16) if (options, bits) != GARBLED_BY_THE_TOOL],
 )
 def test_files_that_libtiff_wrote(options: str, bits: int, tmp_path: Path, scratch: Path) -> None:
     pixels = painting(bits=bits, seed=3)
