@@ -1,0 +1,29 @@
+"""Make the environment and run the tests: `python3 scripts/test.py`. Words after it go to pytest."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+from environment import ROOT, ensure
+
+CHECKS = (
+    ("ruff", "check", "."),
+    ("ruff", "format", "--check", "."),
+    ("mypy",),
+)
+
+
+def main() -> int:
+    """Lint, types, tests; the first that fails decides."""
+    python = ensure("dev")
+    for check in () if len(sys.argv) > 1 else CHECKS:
+        print(f"— {' '.join(check)}", flush=True)
+        code = subprocess.run([str(python), "-m", *check], cwd=ROOT).returncode
+        if code:
+            return code
+    return subprocess.run([str(python), "-m", "pytest", "-n", "2", *sys.argv[1:]], cwd=ROOT).returncode
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
