@@ -24,7 +24,7 @@ def guarded(*, debug: bool) -> Iterator[None]:
     except (typer.Exit, typer.Abort, typer.TyperException, BrokenPipeError):
         raise
     except KeyboardInterrupt:
-        say("Stopped before it was finished. No master was written; the same command starts again.")
+        say("Stopped before it was finished. The same command begins again; your scans are untouched.")
         raise typer.Exit(INTERRUPTED) from None
     except StitchError as error:
         _end(str(error), error.exit_code, debug=debug)

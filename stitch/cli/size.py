@@ -70,7 +70,7 @@ def size(
 
 def _show(check: SizeCheck, *, is_declared: bool) -> int:
     """Print the table on stdout, the rest on stderr, and return the exit code."""
-    answer(f"{'':<16}{'measured mm':>12}{'in':>8}{'tape mm':>10}{'in':>8}{'off mm':>8}  ")
+    answer(f"{'':<16}{'measured mm':>12}{'in':>8}{'tape mm':>10}{'in':>8}{'off mm':>8}")
     for reading in check.readings:
         tape = off = inches = ""
         if reading.expected_mm is not None:

@@ -185,7 +185,7 @@ class JobFolder(JobPaths):
         if not self.work.exists():
             return
         own = {self.lock_file.name}  # with the scratch folder all that a run killed at its very start can leave
-        if (self.scratch / _SCRATCH_MARK).exists():
+        if (self.scratch / _SCRATCH_MARK).exists() or _is_empty_folder(self.scratch):
             own.add(self.scratch.name)
         is_own = self.work.is_dir() and {path.name for path in self.work.iterdir()} <= own
         if not is_own and not (self.request.force and self.work.is_dir()):
@@ -268,6 +268,10 @@ def _told(path: Path) -> Iterator[None]:
 
 def _real(path: Path) -> Path:
     return path.parent.resolve() / path.name
+
+
+def _is_empty_folder(path: Path) -> bool:
+    return path.is_dir() and not any(path.iterdir())
 
 
 def _stat(path: Path) -> tuple[int, int] | None:
