@@ -19,6 +19,8 @@ from stitch.imaging.colour import Encoding
 from stitch.imaging.labels import label_box, present
 from stitch.model.geometry import Size, Window
 
+SMALLEST_SPLIT_PX = 256  # boxes are not cut up below this
+SPLIT_GAIN = 0.9  # and only when it saves this much
 Labels = NDArray[np.uint8]
 Panels = Mapping[int, Panel | None]
 
@@ -31,6 +33,37 @@ def touched_box(labels: Labels, window: Window, halo_px: int) -> Window:
     boxes = [label_box(labels, window, label).grown(halo_px) for label in present(labels)]
     meets = [a.intersection(b) for i, a in enumerate(boxes) for b in boxes[:i]]
     return _around_all([meet for meet in meets if not meet.is_empty])
+
+
+def blend_boxes(labels: Labels, window: Window, area: Window, levels: int) -> list[Window]:
+    """Boxes of `area` that hold everything the blend can change, cut up so that little else has to be worked out.
+
+    `labels` are those of `window`, which reaches around `area` by the pyramid's reach. Boxes do not overlap.
+    """
+    halo = pyramid.reach_px(levels)
+    near = area.grown(halo).intersection(window)
+    box = touched_box(labels[near.slices_in(window)], near, halo).intersection(area)
+    if box.is_empty:
+        return []
+    longer = max(box.width_px, box.height_px)
+    if longer <= SMALLEST_SPLIT_PX:
+        return [box]
+    parts = [part for half in _halves(box) for part in blend_boxes(labels, window, half, levels)]
+    cost, cost_split = _work(box, halo), sum(_work(part, halo) for part in parts)
+    return parts if cost_split < SPLIT_GAIN * cost else [box]
+
+
+def _halves(box: Window) -> tuple[Window, Window]:
+    x0, y0, width, height = box.x0_px, box.y0_px, box.width_px, box.height_px
+    if width >= height:
+        half = width // 2
+        return Window(x0, y0, half, height), Window(x0 + half, y0, width - half, height)
+    half = height // 2
+    return Window(x0, y0, width, half), Window(x0, y0 + half, width, height - half)
+
+
+def _work(box: Window, halo_px: int) -> int:
+    return (box.width_px + 2 * halo_px) * (box.height_px + 2 * halo_px)
 
 
 def blended(
@@ -62,8 +95,9 @@ def blended(
         mixture.add(difference, known, labels == label)
         del difference
     correction = mixture.collapsed()
-    same = cv2.inRange(correction, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
-    return cv2.add(base, correction, dst=base), same == 0
+    changed = np.asarray(cv2.inRange(correction, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0))) == 0
+    base += correction
+    return base, changed
 
 
 def _band_boxes(labels: Labels, levels: int) -> list[Window]:

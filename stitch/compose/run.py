@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.compose.blend import blended, touched_box
+from stitch.compose.blend import blend_boxes, blended
 from stitch.compose.layers import Layer, Panel, coarse_codes, extended_panel, make_layers
 from stitch.compose.windows import Plan, blend_levels, solve
 from stitch.imaging import pyramid
@@ -163,8 +163,7 @@ def fill_block(canvas: Canvas, panels: Mapping[int, Panel | None], block: Window
         inside = box.slices_in(block)
         fine = canvas.layers[label - 1].sampled(box, panels.get(label))
         _put(pixels[inside], coarse_codes(fine, canvas.bits), labels[inside] == label)
-    box = touched_box(around, grown, pyramid.reach_px(canvas.levels)).intersection(block)
-    if not box.is_empty:
+    for box in blend_boxes(around, grown, block, canvas.levels):
         _blend_into(canvas, panels, around, grown, box, pixels[box.slices_in(block)])
     if not labels.all():
         pixels[labels == 0] = canvas.uncovered_code

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -57,15 +58,16 @@ def cell_colours(
     return CellColours(_lab(cells[..., :3], encoding), 100.0 * np.sqrt(variance))
 
 
-def _reduced(pixels: NDArray[np.uint8] | NDArray[np.uint16], factor: int, lookup: Float32Array) -> Float32Array:
+def _reduced(pixels: NDArray[Any], factor: int, lookup: Float32Array) -> Float32Array:
     """Means over blocks of factor × factor: linear RGB, grey code 0..1, and its square. Shape (h, w, 5), float32."""
     height, width = pixels.shape[:2]
     down, right = -height % factor, -width % factor
     if down or right:
-        pixels = cv2.copyMakeBorder(pixels, 0, down, 0, right, cv2.BORDER_REPLICATE)
+        pixels = np.asarray(cv2.copyMakeBorder(pixels, 0, down, 0, right, cv2.BORDER_REPLICATE))
     size = (pixels.shape[1] // factor, pixels.shape[0] // factor)
     if factor % 2 == 0:
-        pixels = cv2.resize(pixels, (pixels.shape[1] // 2, pixels.shape[0] // 2), interpolation=cv2.INTER_AREA)
+        half = (pixels.shape[1] // 2, pixels.shape[0] // 2)
+        pixels = np.asarray(cv2.resize(pixels, half, interpolation=cv2.INTER_AREA))
     linear = cv2.resize(cv2.LUT(np.ascontiguousarray(pixels), lookup), size, interpolation=cv2.INTER_AREA)
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32) * np.float32(1.0 / np.iinfo(pixels.dtype).max)
     mean = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)

@@ -70,13 +70,9 @@ def cut(
 
 
 def _regions(parts: tuple[Part, ...], costs: list[NDArray[np.float32]]) -> list[Region]:
-    return [
-        Region.begin(
-            part.place,
-            part.is_valid,
-            cost,
-            np.zeros_like(cost),
-            part.is_valid * np.maximum(part.depth_px, 1.0) / np.float32(part.depth_px.max() + 1.0),
-        )
-        for part, cost in zip(parts, costs, strict=True)
-    ]
+    regions = []
+    for part, cost in zip(parts, costs, strict=True):
+        depth = np.maximum(part.depth_px, np.float32(1.0))
+        share = (part.is_valid * depth / (depth.max() + np.float32(1.0))).astype(np.float32)
+        regions.append(Region.begin(part.place, part.is_valid, cost, np.zeros_like(cost), share))
+    return regions

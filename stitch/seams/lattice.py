@@ -106,22 +106,21 @@ def _on_canvas(lattice: Lattice, window: Window) -> NDArray[np.bool_]:
 
 def _part_window(lattice: Lattice, canvas_from_scan: FloatArray, size: Size) -> Window:
     points = apply(canvas_from_scan, corners(size.width_px, size.height_px)) / lattice.cell_px
-    low = np.floor(points.min(axis=0)).astype(int) // STEP_CELLS * STEP_CELLS
-    high = _padded(np.ceil(points.max(axis=0)).astype(int) + 1)
-    whole = Size(lattice.columns, lattice.rows)
-    return Window(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])).clipped(whole)
+    x0, y0 = (math.floor(low) // STEP_CELLS * STEP_CELLS for low in points.min(axis=0))
+    x1, y1 = (_padded(math.ceil(high) + 1) for high in points.max(axis=0))
+    return Window(x0, y0, x1 - x0, y1 - y0).clipped(Size(lattice.columns, lattice.rows))
 
 
 def _worst_depth(lattice: Lattice, window: Window, scan_from_canvas: FloatArray, size: Size) -> NDArray[np.float32]:
     """Least depth over each cell: depth is concave, so that a corner has it."""
     cell, canvas = lattice.cell_px, lattice.canvas
-    left = np.arange(window.x0_px, window.x1_px) * cell
-    top = (np.arange(window.y0_px, window.y1_px) * cell)[:, None]
-    right = np.minimum(left + cell, canvas.width_px) - 1
-    bottom = np.minimum(top + cell, canvas.height_px) - 1
+    left = np.arange(window.x0_px, window.x1_px, dtype=np.float64) * cell
+    top = np.arange(window.y0_px, window.y1_px, dtype=np.float64)[:, None] * cell
+    right = np.minimum(left + cell, canvas.width_px) - 1.0
+    bottom = np.minimum(top + cell, canvas.height_px) - 1.0
     found = [depth_at(scan_from_canvas, size, x, y) for x in (left, right) for y in (top, bottom)]
     return np.minimum.reduce(found).astype(np.float32)
 
 
-def _padded(count: int | NDArray[np.int64]) -> int:
-    return -(-count // STEP_CELLS) * STEP_CELLS  # type: ignore[return-value]
+def _padded(count: int) -> int:
+    return -(-count // STEP_CELLS) * STEP_CELLS

@@ -74,7 +74,7 @@ def _relax(regions: Sequence[Region], shape: tuple[int, int], iterations: int) -
     count = np.zeros(shape, dtype=np.float32)
     for region in regions:
         count[region.place] += region.is_valid
-    per_label = 1.0 / np.maximum(count, 1.0)
+    per_label = (1.0 / np.maximum(count, 1.0)).astype(np.float32)
     _onto_simplex([region.share for region in regions], regions, per_label, count)
     leading = [region.share.copy() for region in regions]
     for _ in range(iterations):

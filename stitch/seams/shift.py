@@ -42,8 +42,9 @@ def shift_between(first: Float32Array, second: Float32Array) -> Shift | None:
     None where there is too little detail to tell, in either direction, or where the pictures do not match.
     """
     shift = np.zeros(2)
+    step: _Step | None = None
     for blur in BLURS_PX:
-        a, b = cv2.GaussianBlur(first, (0, 0), blur), cv2.GaussianBlur(second, (0, 0), blur)
+        a, b = (np.asarray(cv2.GaussianBlur(side, (0, 0), blur), np.float32) for side in (first, second))
         for _ in range(STEPS_PER_BLUR):
             step = _step(a, b, shift)
             if step is None:
@@ -51,7 +52,7 @@ def shift_between(first: Float32Array, second: Float32Array) -> Shift | None:
             shift += step.move
             if np.abs(shift).max() > MARGIN_PX:
                 return None
-    if step.sigma_px > MOST_SIGMA_PX or step.correlation < LEAST_CORRELATION:
+    if step is None or step.sigma_px > MOST_SIGMA_PX or step.correlation < LEAST_CORRELATION:
         return None
     return Shift(float(shift[0]), float(shift[1]), step.sigma_px)
 
