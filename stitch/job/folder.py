@@ -29,7 +29,7 @@ from stitch.job.whole import part_path, write_whole
 from stitch.model.request import JoinRequest
 from stitch.model.settings import JoinSettings
 
-_SCRATCH_MARK = ".made-by-stitch"  # only a scratch folder that holds it is ever removed
+_MARK = ".made-by-stitch"  # in our work and scratch folders; only a scratch folder that holds it is ever emptied
 
 
 class JobPaths:
@@ -76,6 +76,7 @@ class JobFolder(JobPaths):
         self.record = load_record(self.job_file, self.root)
         self.request = JoinRequest(inputs=(self.root,), settings=JoinSettings(), out=self.root)
         self._stats_before: dict[Path, tuple[int, int] | None] = {}
+        self._known_sha256: dict[Path, str] = {}
 
     @classmethod
     def open_or_create(cls, request: JoinRequest) -> JobFolder:
@@ -101,7 +102,7 @@ class JobFolder(JobPaths):
         is_new = not self.root.exists()
         try:
             with _told(self.work):
-                self.work.mkdir(parents=True, exist_ok=True)
+                self._make_work()
             with JobLock(self.lock_file):
                 self.record = load_record(self.job_file, self.root)  # a run that ended just now may have changed it
                 self._require_own_results()
@@ -111,16 +112,17 @@ class JobFolder(JobPaths):
             self._remove_if_empty(is_new=is_new)
 
     @contextmanager
-    def writing(self, path: Path, *, sha256: str | None = None) -> Iterator[Path]:
-        """Write a result whole (see `write_whole`) and note it as the job's own. Yields the temporary name.
-
-        sha256 : of the finished file, when it is known beforehand; else it is read once more.
-        """
-        with write_whole(path, before_rename=lambda part: self._claim(part, path, sha256)) as part:
+    def writing(self, path: Path) -> Iterator[Path]:
+        """Write a result whole (see `write_whole`) and note it as the job's own. Yields the temporary name."""
+        with write_whole(path, before_rename=lambda part: self._claim(part, path)) as part:
             yield part
         claimed = self._record.written[path.name][-1]
         self._note_written(path.name, (stamp_of(path, self.root, sha256=claimed.sha256),))
         self._stats_before[path] = _stat(path)
+
+    def know_sha256(self, path: Path, sha256: str) -> None:
+        """Say the SHA-256 of the file being written for `path`, so that it is not read once more."""
+        self._known_sha256[path] = sha256
 
     def record_scans(self, scans: Iterable[tuple[Path, str, int]]) -> None:
         """Put the job's settings and scans, as (absolute path, sha256, byte count), on record. Raises WriteError."""
@@ -182,25 +184,25 @@ class JobFolder(JobPaths):
         self._stats_before = {path: _stat(path) for path in self.results}
 
     def _require_own_work(self) -> None:
-        if not self.work.exists():
-            return
-        own = {self.lock_file.name}  # with the scratch folder all that a run killed at its very start can leave
-        if (self.scratch / _SCRATCH_MARK).exists() or _is_empty_folder(self.scratch):
-            own.add(self.scratch.name)
-        is_own = self.work.is_dir() and {path.name for path in self.work.iterdir()} <= own
+        is_own = not self.work.exists() or (self.work / _MARK).exists() or _is_empty_folder(self.work)
         if not is_own and not (self.request.force and self.work.is_dir()):
             raise WriteError(
                 f"{self.work} exists already and does not belong to this job.",
                 advice="Choose another place with --out, or add --force to use the folder all the same.",
             )
 
-    def _claim(self, part: Path, path: Path, sha256: str | None) -> None:
+    def _claim(self, part: Path, path: Path) -> None:
         if _stat(path) != self._stats_before.get(path) and not self.request.force:
             raise WriteError(
                 f"{path.name} was changed by another program during the run; it was left as it is.",
                 advice="Move what you want to keep and run the same command again, or add --force.",
             )
-        stamp = replace(stamp_of(part, self.root, sha256=sha256), name=path.name, modified_ns=0, changed_ns=0)
+        stamp = replace(
+            stamp_of(part, self.root, sha256=self._known_sha256.pop(path, None)),
+            name=path.name,
+            modified_ns=0,
+            changed_ns=0,
+        )
         self._note_written(path.name, (*self._record.written.get(path.name, ())[-1:], stamp))
 
     def _note_written(self, name: str, stamps: tuple[Stamp, ...]) -> None:
@@ -210,12 +212,18 @@ class JobFolder(JobPaths):
         save_record(record, self.job_file, self.root)
         self.record = record
 
+    def _make_work(self) -> None:
+        if self.record is None:
+            self._require_own_work()
+        self.work.mkdir(parents=True, exist_ok=True)
+        (self.work / _MARK).touch()
+
     @contextmanager
     def _with_scratch(self) -> Iterator[None]:
         with _told(self.scratch):
             self._clear_leftovers()
             self.scratch.mkdir()
-            (self.scratch / _SCRATCH_MARK).touch()
+            (self.scratch / _MARK).touch()
         try:
             yield
         except BaseException:
@@ -229,7 +237,7 @@ class JobFolder(JobPaths):
         if self.record is not None:
             for path in (*self.results, self.job_file, self.state_file):
                 part_path(path).unlink(missing_ok=True)
-        if (self.scratch / _SCRATCH_MARK).exists():
+        if (self.scratch / _MARK).exists():
             shutil.rmtree(self.scratch)
         elif self.scratch.exists():
             self._remove_foreign_scratch()
@@ -244,6 +252,8 @@ class JobFolder(JobPaths):
 
     def _remove_if_empty(self, *, is_new: bool) -> None:
         with contextlib.suppress(OSError):
+            if [path.name for path in self.work.iterdir()] == [_MARK]:
+                (self.work / _MARK).unlink()
             self.work.rmdir()
             if is_new:
                 self.root.rmdir()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import io
+import os
 import zlib
 from collections.abc import Sequence
 from datetime import datetime
@@ -16,7 +18,7 @@ import tifffile
 from numpy.typing import NDArray
 
 from stitch.errors import InternalFault, write_error
-from stitch.master.layout import ROWS_PER_STRIP, file_bytes_at_most, kind_for
+from stitch.master.layout import ROWS_PER_STRIP, Kind, file_bytes_at_most, kind_for
 from stitch.master.rationals import ppi_fraction
 from stitch.master.readback import Expected, Found, read_back
 from stitch.master.tags import TagTexts, write_arguments
@@ -82,15 +84,21 @@ class LabelWriter:
             raise InternalFault(f"Only {self._rows_count} of {self._size.height_px} rows of labels were handed over.")
         packed_bytes = sum(len(strip) for strip in self._strips)
         kind = kind_for(file_bytes_at_most(self._size, data_bytes=packed_bytes, tag_bytes=self._texts.long_bytes))
-        digest = hashlib.sha256()
-        for strip in self._strips:
-            digest.update(strip)
+        whole = self._as_tiff(kind)
+        expected = Expected(
+            self._size,
+            (self._bits,),
+            kind,
+            self._texts,
+            file_sha256=hashlib.sha256(whole).hexdigest(),
+            compression=8,
+        )
         try:
-            self._write(is_big=kind.value == 43)
-            found = read_back(
-                self._path,
-                Expected(self._size, (self._bits,), kind, self._texts, data_sha256=digest.hexdigest(), compression=8),
-            )
+            with self._path.open("wb") as file:
+                file.write(whole)
+                file.flush()
+                os.fsync(file.fileno())
+            found = read_back(self._path, expected)
         except OSError as error:
             raise write_error(self._path, error) from error
         self._is_finished = True
@@ -105,8 +113,9 @@ class LabelWriter:
         self._waiting = [rows[until:]]
         self._waiting_rows_count = rows.shape[0] - until
 
-    def _write(self, *, is_big: bool) -> None:
-        with tifffile.TiffWriter(self._path, bigtiff=is_big, byteorder="<", shaped=False) as tiff:
+    def _as_tiff(self, kind: Kind) -> memoryview:
+        memory = io.BytesIO()
+        with tifffile.TiffWriter(memory, bigtiff=kind is Kind.BIG, byteorder="<", shaped=False) as tiff:
             tiff.write(
                 iter(self._strips),
                 shape=(self._size.height_px, self._size.width_px),
@@ -116,3 +125,4 @@ class LabelWriter:
                 rowsperstrip=ROWS_PER_STRIP,
                 **write_arguments(self._texts),
             )
+        return memory.getbuffer()

@@ -52,7 +52,7 @@ class MasterWriter:
         self._data_bytes = spec.size.width_px * spec.size.height_px * 3 * self._dtype.itemsize
         at_most = file_bytes_at_most(spec.size, data_bytes=self._data_bytes, tag_bytes=self._texts.long_bytes)
         self.kind = kind or kind_for(at_most)
-        self._hash = hashlib.sha256()
+        self._hash = hashlib.sha256()  # of the file as it grows, header first
         self._rows_count = 0
         self._file: BinaryIO | None = None
         self._is_finished = False
@@ -61,7 +61,7 @@ class MasterWriter:
         try:
             offset = self._write_header()
             self._file = self._path.open("r+b", buffering=0)
-            self._file.seek(offset)
+            self._hash.update(self._file.read(offset))
         except OSError as error:
             self._abandon()
             raise write_error(self._path, error) from error
@@ -112,7 +112,7 @@ class MasterWriter:
                 bits=(self._spec.bits,) * 3,
                 kind=self.kind,
                 texts=self._texts,
-                data_sha256=self._hash.hexdigest(),
+                file_sha256=self._hash.hexdigest(),
             )
             found = read_back(self._path, expected)
         except OSError as error:
@@ -134,7 +134,7 @@ class MasterWriter:
                 returnoffset=True,
                 **write_arguments(self._texts),
             )
-        if place is None or place[1] != self._data_bytes:
+        if place is None or place[1] != self._data_bytes or self._path.stat().st_size != sum(place):
             raise InternalFault("The master's strips were not laid out one behind the other.")
         return place[0]
 

@@ -37,6 +37,11 @@ def request(*inputs: Path, **more: object) -> JoinRequest:
     return JoinRequest(inputs, more.pop("settings", JoinSettings()), **more)  # type: ignore[arg-type]
 
 
+def _made(folder: Path) -> Path:
+    folder.mkdir()
+    return folder
+
+
 def files_of(folder: Path) -> list[Path]:
     return sorted(folder.glob("*.tif"))
 
@@ -171,11 +176,24 @@ def test_a_file_changed_during_the_run_is_left_as_it_is(scans: Path) -> None:
     assert job.master.read_text() == "retouched meanwhile"
 
 
+def test_a_checksum_that_is_known_is_not_worked_out_again(scans: Path) -> None:
+    job = JobFolder.open_or_create(request(scans))
+    with job.at_work():
+        with job.writing(job.master) as part:
+            part.write_text("master")
+            job.know_sha256(job.master, "a" * 64)
+        with job.writing(job.report_html) as part:
+            part.write_text("<html>")
+        job.write_checksums()
+    assert job.checksums.read_text().startswith(f"{'a' * 64}  master.tif\n")
+    assert job.verify()[1] == ("report.html", Status.OK)
+
+
 def test_a_run_killed_between_claim_and_rename_does_not_disown_the_old_file(scans: Path) -> None:
     job = run(request(scans), scans)
     again = JobFolder.open_or_create(request(scans))
     (job.root / "master.part.tif").write_text("second")
-    again._claim(job.root / "master.part.tif", job.master, None)
+    again._claim(job.root / "master.part.tif", job.master)
     JobFolder.open_or_create(request(scans))  # the old master is still in place
     (job.root / "master.part.tif").replace(job.master)
     JobFolder.open_or_create(request(scans))  # or the new one already is
@@ -205,9 +223,18 @@ def test_a_run_that_stops_early_leaves_nothing(scans: Path, tmp_path: Path, trou
 
 def test_a_run_killed_at_its_very_start_blocks_nothing(scans: Path) -> None:
     job = JobFolder.open_or_create(request(scans))
-    job.scratch.mkdir(parents=True)
-    (job.scratch / ".made-by-stitch").touch()
-    job.lock_file.write_text("")
+    with job.at_work():
+        shutil.copytree(job.work, scans.parent / "as it was")
+    (scans.parent / "as it was").rename(_made(job.root) / "work")
+    (job.work / "scans.json").write_text("{}")
+    assert left(job.root) == [
+        "work",
+        "work/.made-by-stitch",
+        "work/job.lock",
+        "work/scans.json",
+        "work/scratch",
+        "work/scratch/.made-by-stitch",
+    ]
     run(request(scans), scans)
 
 

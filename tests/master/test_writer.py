@@ -234,7 +234,7 @@ def test_one_wrong_byte_on_the_disk_is_found(tmp_path: Path, monkeypatch: pytest
 
 def test_a_file_cut_short_on_the_disk_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(readback, "forget_cached", lambda path: path.write_bytes(path.read_bytes()[:-7]))
-    with pytest.raises(WriteError, match="pixels"):
+    with pytest.raises(WriteError, match="bytes"):
         write(tmp_path / "a.tif", spec_of(9, 90), noise(9, 90))
 
 
