@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from stitch.model.codec import to_plain
+from stitch.model.layout import Link
 from stitch.model.master import MasterSpec
 from stitch.model.report import RunSummary
 from stitch.model.scans import Scan
 from stitch.report.files import profile_name, sha256_of
-from stitch.report.measures import VISIBLE_STEP_DE00, length_or_none_mm, link_ppi, seam_figures
+from stitch.report.measures import VISIBLE_STEP_DE00, length_or_none_mm, link_ppi, links_of, seam_figures
 from stitch.report.seams_json import figures_plain
 from stitch.report.verdict import verdict
 
@@ -90,15 +91,11 @@ def unplaced(summary: RunSummary) -> list[str]:
     return [scan.scan_id for scan in summary.scans if scan.scan_id not in placed]
 
 
-def _links_plain(summary: RunSummary) -> list[dict[str, Any]] | None:
-    if summary.layout is None:
-        return None
-    return [_link_plain(summary, index) for index in range(len(summary.layout.links))]
+def _links_plain(summary: RunSummary) -> list[dict[str, Any]]:
+    return [_link_plain(summary, link) for link in links_of(summary)[1]]
 
 
-def _link_plain(summary: RunSummary, index: int) -> dict[str, Any]:
-    assert summary.layout is not None
-    link = summary.layout.links[index]
+def _link_plain(summary: RunSummary, link: Link) -> dict[str, Any]:
     ppi = link_ppi(summary, link)
     lengths = {f"{name}_mm": length_or_none_mm(getattr(link, f"{name}_px"), ppi) for name in ("median", "p95", "max")}
     return {**to_plain(link), **lengths, "scan_ppi": ppi}

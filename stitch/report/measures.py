@@ -76,6 +76,24 @@ def point_weights_mm(line: SeamLine) -> NDArray[np.float64]:
     return weights * (line.length_mm / total) if total > 0 else np.full(len(points), line.length_mm / len(points))
 
 
+def links_of(summary: RunSummary) -> tuple[str, tuple[Link, ...]]:
+    """The links of a run and where in the record they are, also when the scans could not all be placed."""
+    if summary.layout is not None:
+        return "layout.links", summary.layout.links
+    return "links_found", summary.links_found
+
+
+def groups_of(scan_ids: Sequence[str], links: Iterable[Link]) -> tuple[tuple[str, ...], ...]:
+    """The scans that hang together by links that hold, largest group first."""
+    groups = [{name} for name in scan_ids]
+    for link in links:
+        if not link.is_weak:
+            joined = [group for group in groups if link.scan_a in group or link.scan_b in group]
+            groups = [group for group in groups if group not in joined] + [set().union(*joined)]
+    groups.sort(key=lambda group: (-len(group), min(map(list(scan_ids).index, group))))
+    return tuple(tuple(name for name in scan_ids if name in group) for group in groups if group)
+
+
 def link_ppi(summary: RunSummary, link: Link) -> float | None:
     """The resolution in which a link's errors count: that of its first scan; None when nobody states one."""
     for scan in summary.scans:

@@ -77,7 +77,9 @@ def _stopped(summary: RunSummary) -> Verdict:
     reasons = _with(summary, Severity.STOP)
     headline = f"Stopped. {STOP_WORDS.get(summary.exit_code, 'The run did not come to its end.')}"
     kept = "No master was written." if summary.master is None else "The master in the job folder is from before."
-    return Verdict(Outcome.STOPPED, headline, (kept, "Your scans were only read, never changed."), reasons)
+    changed = changed_scans(summary)
+    untouched = _changed_sentence(changed) if changed else "Your scans were only read, never changed."
+    return Verdict(Outcome.STOPPED, headline, (kept, untouched), reasons)
 
 
 def _done_headline(summary: RunSummary) -> str:

@@ -297,6 +297,7 @@ class Run:
             next_command='stitch join "evening light-joined" --skip "odd <name>*"',
             timings=(Timing("scans", self.number(0.2, 3), False),),
             exit_code=4,
+            links_found=tuple(self.link(pair) for pair in self.pairs() if len(self.names) - 1 not in pair),
         )
 
     def labels(self, width_px: int, height_px: int) -> NDArray[np.uint8]:

@@ -35,7 +35,7 @@ def exact_mean(pixels: NDArray, height: int, width: int) -> NDArray:
         return np.clip(np.minimum(cells + 1, high) - np.maximum(cells, low), 0, None) * small / full
 
     rows, columns = weights(pixels.shape[0], height), weights(pixels.shape[1], width)
-    return np.einsum("ij,jkc,lk->ilc", rows, pixels.astype(np.float64), columns)
+    return np.stack([rows @ pixels[..., c].astype(np.float64) @ columns.T for c in range(3)], axis=-1)
 
 
 @pytest.mark.parametrize("seed", range(4))

@@ -55,18 +55,38 @@ def links(context: Context) -> Html:
         "a strip that were kept apart and not used to place the scans."
     )
     if layout is None:
-        return section(
-            "links", "How the scans fit", lead, el("p", "The run stopped before the scans had their places.")
-        )
+        return _without_places(context, lead)
     missing = unplaced(context.summary)
     return section(
         "links",
         "How the scans fit",
         lead,
         el("p", f"No place was found for {words_list(missing)}.", class_="alarm") if missing else None,
-        el("div", _drawing(context, layout), _table(context, layout), class_="beside"),
+        el("div", _drawing(context, layout), _table(context), class_="beside"),
         wide=True,
     )
+
+
+def _without_places(context: Context, lead: str) -> Html:
+    """Which scans hang together, when they could not all be placed."""
+    found = context.summary.links_found
+    if not found:
+        return section("links", "How the scans fit", lead, el("p", "The run stopped before any link was found."))
+    groups = measures.groups_of([scan.scan_id for scan in context.summary.scans], found)
+    return section(
+        "links",
+        "How the scans fit",
+        lead,
+        el("p", "The scans in one row below hang together. What is missing is a link between the rows."),
+        el("ul", [_group(context, group) for group in groups], class_="groups"),
+        _table(context),
+        wide=True,
+    )
+
+
+def _group(context: Context, group: tuple[str, ...]) -> Html:
+    alone = el("span", "alone", class_="alarm") if len(group) == 1 else None
+    return el("li", [join(context.named(name), Html(" ")) for name in group], alone)
 
 
 def _drawing(context: Context, layout: Layout) -> Html | None:
@@ -193,16 +213,15 @@ def _pill(index: int, link: Link, place: NDArray[np.float64], style: _Style) -> 
     )
 
 
-def _table(context: Context, layout: Layout) -> Html:
+def _table(context: Context) -> Html:
+    where, found = measures.links_of(context.summary)
     heads = ["Between", "Median", "95\u00a0of\u00a0100", "Largest", "Test patches", "Overlap", "Verdict"]
-    worst_first = sorted(range(len(layout.links)), key=lambda index: -layout.links[index].p95_px)
-    rows = [_row(context, index) for index in worst_first]
+    worst_first = sorted(range(len(found)), key=lambda index: -found[index].p95_px)
+    rows = [_row(context, found[index], f"{where}.{index}") for index in worst_first]
     return words.table(heads, rows, numeric=(1, 2, 3, 4, 5))
 
 
-def _row(context: Context, index: int) -> list[Html | str]:
-    assert context.summary.layout is not None
-    link, of = context.summary.layout.links[index], f"layout.links.{index}"
+def _row(context: Context, link: Link, of: str) -> list[Html | str]:
     turned = f" Turned by {link.turn_deg}° against each other." if link.turn_deg else ""
     return [
         join(context.named(link.scan_a), el("br"), context.named(link.scan_b)),

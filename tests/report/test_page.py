@@ -1,0 +1,424 @@
+"""The page: whole, self-contained, escaped, readable, and every figure the record's own."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+from html.parser import HTMLParser
+from typing import Any
+
+import numpy as np
+import pytest
+
+from stitch.model.codec import to_plain
+from stitch.model.findings import Finding, Severity
+from stitch.model.report import RunSummary
+from stitch.model.scans import Scan
+from stitch.report import files, measures
+from stitch.report.html import VOID_TAGS, el
+from stitch.report.page import page, style
+from stitch.report.spots import Spot, crop_spots
+from tests.report.summaries import NAMES, Run, many_findings
+
+PICTURE = files.png_bytes(np.full((40, 30, 3), 99, np.uint8))
+
+
+class Reader(HTMLParser):
+    """Reads a page: its elements, its text, and whether every element is closed in order."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.elements: list[tuple[str, dict[str, str]]] = []
+        self.figures: list[tuple[str, str | None, str]] = []  # where from, exact value, text shown
+        self.pieces: list[str] = []
+        self.pending: list[tuple[str, str | None, int, int]] = []
+        self.faults: list[str] = []
+        self.feed(html)
+        self.close()
+        self.text = "".join(self.pieces)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        known = {key: value or "" for key, value in attrs}
+        self.elements.append((tag, known))
+        if tag not in VOID_TAGS:
+            self.open.append(tag)
+        if "data-of" in known:
+            value = known.get("value", known.get("data-value"))
+            self.pending.append((known["data-of"], value, len(self.open), len(self.pieces)))
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open[-1] != tag:
+            self.faults.append(f"</{tag}> closes {self.open[-3:]}")
+            return
+        if self.pending and self.pending[-1][2] == len(self.open):
+            of, value, _, start = self.pending.pop()
+            self.figures.append((of, value, "".join(self.pieces[start:])))
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        if not self.open or self.open[-1] != "style":
+            self.pieces.append(data)
+
+
+def spots_of(run: Run, summary: RunSummary) -> tuple[Spot, ...]:
+    blank = np.zeros((360, 360, 3), np.uint8)
+    return crop_spots(lambda w: blank, summary.seams or (), lambda w: blank[..., 0], run.canvas, run.ppi, 5)
+
+
+def read(summary: RunSummary, spots: tuple[Spot, ...] = ()) -> Reader:
+    return Reader(page(summary, preview_png=PICTURE, seam_map_png=PICTURE, spots=spots))
+
+
+def cases() -> list[Any]:
+    made = []
+    for seed in range(3):
+        run = Run(seed, columns=2 + seed % 2, rows=2 + seed)
+        made.append((run, run.summary(findings=many_findings(), weak=seed)))
+    run = Run(7)
+    made.append((run, run.stopped()))
+    made.append(
+        (run, dataclasses.replace(run.stopped(), scans=(), sha256_after=(), findings=(), links_found=(), exit_code=3))
+    )
+    return made
+
+
+@pytest.mark.parametrize("case", cases())
+def test_every_element_is_closed_and_every_link_leads_somewhere(case: Any) -> None:
+    reader = read(case[1], spots_of(*case))
+    assert reader.faults == [] and reader.open == []
+    ids = [known["id"] for _, known in reader.elements if "id" in known]
+    assert len(ids) == len(set(ids))
+    for _, known in reader.elements:
+        if known.get("href", "").startswith("#"):
+            assert known["href"][1:] in ids
+        if "for" in known:
+            assert known["for"] in ids
+
+
+@pytest.mark.parametrize("case", cases())
+def test_nothing_is_asked_of_a_network(case: Any) -> None:
+    html = page(case[1], preview_png=PICTURE, seam_map_png=PICTURE, spots=spots_of(*case))
+    for tag, known in Reader(html).elements:
+        assert tag not in {"script", "link", "iframe", "object", "embed", "base"}
+        for name in ("src", "href", "srcset", "poster", "action", "background"):
+            assert known.get(name, "#").startswith(("data:", "#"))
+        assert not any(name.startswith("on") for name in known)
+        assert "url(" not in known.get("style", "")
+    assert "url(" not in style() and "@import" not in style() and "http" not in style()
+
+
+@pytest.mark.parametrize("case", cases())
+def test_every_scan_is_named_and_escaped(case: Any) -> None:
+    html = page(case[1], preview_png=PICTURE, seam_map_png=PICTURE, spots=spots_of(*case))
+    for scan in case[1].scans:
+        assert scan.scan_id in Reader(html).text
+    assert "odd <name>" not in html and "Küche & Fenster" not in html
+
+
+@pytest.mark.parametrize(
+    "bad", ["<script>alert(1)</script>", "a & b < c > \"d\" 'e' 🎨", "</style><b>", "\x00\x1b[31m"]
+)
+def test_no_text_of_the_record_becomes_markup(bad: str) -> None:
+    run = Run(3)
+    summary = run.summary(findings=(Finding("x", Severity.WARNING, bad, bad, (bad,)),))
+    settings = dataclasses.replace(summary.settings, title=bad, creator=bad, rights=bad)
+    scan = dataclasses.replace(
+        summary.scans[0], scan_id=bad, compression=bad, path=summary.scans[0].path.with_name("x")
+    )
+    summary = dataclasses.replace(summary, settings=settings, job_name=bad, scans=(scan, *summary.scans[1:]))
+    reader = read(summary)
+    assert reader.faults == [] and not any(
+        tag in {"script", "b"} and known for tag, known in reader.elements if tag == "script"
+    )
+    assert reader.text.count(re.sub(r"[\x00-\x08\x0b-\x1f]", "\N{REPLACEMENT CHARACTER}", bad)) >= 5
+
+
+def test_attributes_are_escaped() -> None:
+    assert el("p", "x", title='" onclick="y') == '<p title="&quot; onclick=&quot;y">x</p>'
+
+
+# Figures ------------------------------------------------------------------------------------------------------------
+
+
+def truth(summary: RunSummary, spots: tuple[Spot, ...], of: str) -> float | None:
+    """The figure `of` names, worked out from the record without the page's own code."""
+    path, *steps = of.split("|")
+    if of == "scans|lowest_ppi":
+        return min(scan.ppi_x or math.inf for scan in summary.scans)
+    if of == "timings|total_s":
+        return sum(timing.seconds for timing in summary.timings)
+    value = seam_truth(summary, path) if path.startswith("seams.") else record(summary, spots, path)
+    for step in steps:
+        if value is not None:
+            scan = summary.scans[int(path.split(".")[1]) if path.startswith("scans.") else 0]
+            value = after_step(summary, scan, value, step, is_in_px=path.startswith("scans."))
+    return value
+
+
+def after_step(summary: RunSummary, scan: Scan, value: Any, step: str, *, is_in_px: bool) -> float:
+    if step == "difference_mm":
+        return float(value["measured_mm"] - value["expected_mm"])
+    ppi = scan.ppi_x or math.nan
+    lowest = min(other.ppi_x or math.inf for other in summary.scans)
+    inch = 1 / ppi if is_in_px else 1 / 25.4
+    factors = {"mm": 25.4 / ppi, "in": inch, "percent": 100.0, "mb": 1e-6, "m": 1e-3, "of_lowest": 1 / lowest}
+    return float(value) * factors[step]
+
+
+def record(summary: RunSummary, spots: tuple[Spot, ...], path: str) -> Any:
+    plain: Any = {**to_plain(summary), "spots": [dataclasses.asdict(spot) for spot in spots]}
+    for key in path.split("."):
+        if isinstance(plain, dict) and key not in plain:
+            return None
+        plain = plain[int(key)] if isinstance(plain, list | tuple) else plain[key]
+    return plain
+
+
+def seam_truth(summary: RunSummary, path: str) -> float | None:
+    """Seam figures by numpy over all points, each weighted by half of the way to its neighbours."""
+    parts = path.split(".")
+    lines = [summary.seams[int(parts[1])]] if len(parts) == 3 else list(summary.seams or ())
+    weights, steps, shifts = [], [], []
+    for line in lines:
+        pieces = np.hypot(*np.diff(np.array(line.points_px), axis=0).T)
+        own = np.convolve(pieces, [0.5, 0.5])
+        weights += list(own / own.sum() * line.length_mm)
+        steps += list(line.step_de00)
+        shifts += [math.nan if shift is None else shift for shift in line.misregistration_px]
+    w, s, m = np.array(weights), np.array(steps), np.array(shifts)
+    told = ~np.isnan(m)
+    answers = {
+        "length_mm": w.sum(),
+        "mean_step_de00": (w * s).sum() / w.sum(),
+        "p95_step_de00": np.quantile(s, 0.95, weights=w, method="inverted_cdf"),
+        "worst_step_de00": s.max(),
+        "quiet_fraction": w[s < measures.VISIBLE_STEP_DE00].sum() / w.sum(),
+        "median_misregistration_px": np.quantile(m[told], 0.5, weights=w[told], method="inverted_cdf"),
+        "p95_misregistration_px": np.quantile(m[told], 0.95, weights=w[told], method="inverted_cdf"),
+        "misregistration_measured_fraction": w[told].sum() / w.sum(),
+    }
+    return float(answers[parts[-1]])
+
+
+def wrong_figures(reader: Reader, summary: RunSummary, spots: tuple[Spot, ...]) -> list[str]:
+    """The figures on a page that are not the record's, by exact value or as shown."""
+    wrong = []
+    for of, value, shown in reader.figures:
+        true = truth(summary, spots, of)
+        if value is None:
+            if shown != "unknown" or true is not None:
+                wrong.append(f"{of}: shown as {shown}, is {true}")
+            continue
+        digits = re.sub(r"[^\d.\-+]", "", shown.replace("\N{MINUS SIGN}", "-"))
+        decimals = len(digits.partition(".")[2])
+        if true is None or not math.isclose(float(value), true, rel_tol=1e-9, abs_tol=1e-12):
+            wrong.append(f"{of}: holds {value}, is {true}")
+        elif abs(float(digits) - true) > 0.5000001 * 10**-decimals:
+            wrong.append(f"{of}: shows {shown}, is {true}")
+    return wrong
+
+
+@pytest.mark.parametrize("case", cases())
+def test_every_figure_is_the_records_own(case: Any) -> None:
+    run, summary = case
+    spots = spots_of(run, summary)
+    reader = read(summary, spots)
+    assert wrong_figures(reader, summary, spots) == []
+
+
+def test_figures_that_matter_are_on_the_page() -> None:
+    run = Run(4)
+    summary = run.summary()
+    assert summary.layout and summary.seams and summary.size_check and summary.tone
+    spots = spots_of(run, summary)
+    shown = {of for of, _, _ in read(summary, spots).figures}
+    wanted = {
+        f"layout.links.{i}.{name}_px{unit}"
+        for i in range(len(summary.layout.links))
+        for name in ("median", "p95", "max")
+        for unit in ("", "|mm")
+    }
+    wanted |= {f"seams.{i}.{name}_step_de00" for i in range(len(summary.seams)) for name in ("mean", "p95", "worst")}
+    wanted |= {f"seams.{i}.length_mm" for i in range(len(summary.seams))}
+    wanted |= {f"size_check.readings.{i}.measured_mm{unit}" for i in range(6) for unit in ("", "|in")}
+    wanted |= {f"size_check.readings.{i}|difference_mm" for i in range(4)}
+    wanted |= {f"size_check.readings.{i}.uncertainty_mm" for i in range(6)}
+    wanted |= {f"tone.scans.{i}.gain_rgb.{c}" for i in range(4) for c in range(3)}
+    wanted |= {
+        f"tone.pairs.{i}.mean_{when}_de00" for i in range(len(summary.tone.pairs)) for when in ("before", "after")
+    }
+    wanted |= {f"spots.{i}.{name}" for i in range(len(spots)) for name in ("step_de00", "misregistration_px")}
+    wanted |= {f"scans.{i}.{name}" for i in range(4) for name in ("ppi_x", "bits", "size.width_px", "size.height_px")}
+    wanted |= {"size_check.scale_error_percent", "size_check.squareness_deg", "master_spec.ppi", "tone.common_scale"}
+    assert wanted - shown == set()
+
+
+@pytest.mark.parametrize(
+    ("name", "change"),
+    [
+        ("layout.links.1.p95_px", lambda s: links_changed(s, p95_px=0.5)),
+        ("layout.links.1.heldout_count", lambda s: links_changed(s, heldout_count=7)),
+        (
+            "size_check.squareness_deg",
+            lambda s: dataclasses.replace(s, size_check=dataclasses.replace(s.size_check, squareness_deg=3.0)),
+        ),
+        ("tone.common_scale", lambda s: dataclasses.replace(s, tone=dataclasses.replace(s.tone, common_scale=0.5))),
+        ("seams.2.worst_step_de00", lambda s: dataclasses.replace(s, seams=(*s.seams[:2], s.seams[1], *s.seams[3:]))),
+    ],
+)
+def test_a_wrong_figure_is_noticed(name: str, change: Any) -> None:
+    """The check above is itself checked: hold the page against a record that differs in one figure."""
+    run = Run(6)
+    summary = run.summary()
+    assert any(fault.startswith(name) for fault in wrong_figures(read(summary), change(summary), ()))
+
+
+def links_changed(summary: RunSummary, **changes: Any) -> RunSummary:
+    assert summary.layout
+    links = list(summary.layout.links)
+    links[1] = dataclasses.replace(links[1], **changes)
+    return dataclasses.replace(summary, layout=dataclasses.replace(summary.layout, links=tuple(links)))
+
+
+def test_what_is_not_known_is_said_to_be_unknown() -> None:
+    summary = Run(5).summary()
+    assert summary.size_check
+    check = dataclasses.replace(summary.size_check, squareness_deg=None, scale_error_percent=None)
+    scans = tuple(dataclasses.replace(scan, ppi_x=None, ppi_y=None, profile=None) for scan in summary.scans)
+    reader = read(dataclasses.replace(summary, size_check=check, scans=scans))
+    unknown = {of for of, value, shown in reader.figures if value is None and shown == "unknown"}
+    assert {"size_check.squareness_deg", "size_check.scale_error_percent", "scans.0.ppi_x"} <= unknown
+    assert "the resolution of the scans is unknown" in reader.text and "none embedded" in reader.text
+
+
+# What the page says -------------------------------------------------------------------------------------------------
+
+
+def test_a_stopped_run_says_why_and_what_to_type() -> None:
+    summary = Run(2).stopped()
+    reader = read(summary)
+    assert "Stopped. The scans could not be put together." in reader.text
+    assert summary.findings[0].message in reader.text and summary.findings[0].advice in reader.text
+    assert "Type this next:" in reader.text and summary.next_command in reader.text
+    assert "No master was written." in reader.text
+
+
+def test_a_stopped_run_shows_which_scans_hang_together() -> None:
+    summary = Run(2).stopped()
+    text = read(summary).text
+    assert "What is missing is a link between the rows." in text and "alone" in text
+    assert len(summary.links_found) == text.count("Holds.") > 0
+
+
+@pytest.mark.parametrize("code", [2, 3, 4, 5, 70, 130, 99])
+def test_every_exit_code_gives_a_page(code: int) -> None:
+    summary = dataclasses.replace(Run(2).stopped(), exit_code=code, findings=())
+    assert "Stopped." in read(summary).text
+
+
+def test_a_failed_check_is_the_headline() -> None:
+    finding = Finding("size", Severity.FAILED, "The width is 9 mm too large.", "Measure again.")
+    reader = read(Run(2).summary(findings=(finding,), exit_code=1, size_ok=False))
+    assert "Done, but look here first." in reader.text and "The width is 9 mm too large." in reader.text
+    assert "Does not agree." in reader.text
+
+
+def test_a_changed_scan_is_never_passed_over() -> None:
+    summary = Run(2).summary()
+    after = ((summary.scans[1].scan_id, "f" * 64), *summary.sha256_after[2:])
+    text = read(dataclasses.replace(summary, sha256_after=after)).text
+    assert "a scan changed while the run was going on" in text and "Changed!" in text and "f" * 64 in text
+    assert "Not checked again." in text
+    stopped = Run(2).stopped()
+    changed = dataclasses.replace(stopped, sha256_after=((stopped.scans[0].scan_id, "e" * 64),))
+    assert "never changed" not in read(changed).text
+
+
+def test_enlarging_is_said() -> None:
+    summary = Run(2).summary()
+    assert summary.master_spec
+    for ppi, words in ((1200.0, "enlarged from"), (300.0, "reduced from"), (600.0, "Nothing was enlarged")):
+        spec = dataclasses.replace(summary.master_spec, ppi=ppi)
+        assert words in re.sub(r"\s+", " ", read(dataclasses.replace(summary, master_spec=spec)).text)
+
+
+def test_every_step_of_the_history_is_listed() -> None:
+    summary = Run(2).summary()
+    assert summary.master_spec
+    text = read(summary).text
+    assert all(sentence in text for sentence in summary.master_spec.history)
+
+
+def test_weak_links_edges_out_of_view_and_swapped_sides_are_named() -> None:
+    summary = Run(2).summary(weak=1)
+    assert summary.size_check
+    swapped = dataclasses.replace(summary, size_check=dataclasses.replace(summary.size_check, is_swapped=True))
+    text = read(swapped).text
+    assert "Weak: few patches with detail" in text and "1 of 5 links weak" in text
+    assert "Not in view: right" in text and "the other way round" in text
+
+
+def test_a_scan_without_a_place_is_named() -> None:
+    summary = Run(2).summary()
+    assert summary.layout
+    layout = dataclasses.replace(summary.layout, placements=summary.layout.placements[:-1])
+    assert f"No place was found for {NAMES[3]}." in read(dataclasses.replace(summary, layout=layout)).text
+
+
+def test_good_answers_are_not_given_without_evidence() -> None:
+    summary = dataclasses.replace(Run(2).summary(), size_check=None, seams=(), sha256_after=())
+    reader = read(summary)
+    cards = [
+        known["class"] for tag, known in reader.elements if tag == "a" and known.get("class", "").startswith("card")
+    ]
+    assert cards == ["card good", "card good", "card open", "card open", "card open"]
+
+
+def test_pictures_are_held_in_the_page() -> None:
+    run = Run(2)
+    summary = run.summary()
+    reader = read(summary, spots_of(run, summary))
+    images = [known for tag, known in reader.elements if tag == "img"]
+    assert len(images) == 2 + 2 * 5
+    assert all(known["src"].startswith("data:image/png;base64,") and known["alt"] for known in images)
+
+
+# Readability --------------------------------------------------------------------------------------------------------
+
+PAIRS = [  # words on ground, as page.css uses them
+    ("ink", "ground"),
+    ("ink", "paper"),
+    ("soft", "ground"),
+    ("soft", "paper"),
+    ("blue", "ground"),
+    ("blue", "paper"),
+    ("stop", "paper"),
+    ("stop", "ground"),
+    ("stop", "stop-wash"),
+    ("look", "look-wash"),
+    ("ink", "look-wash"),
+    ("ink", "stop-wash"),
+    ("board-ink", "board"),
+    ("board-ink", "ink"),
+    ("bright", "good"),
+    ("bright", "look"),
+    ("bright", "stop"),
+    ("bright", "soft"),
+    ("paper", "ink"),
+]
+
+
+@pytest.mark.parametrize(("words", "ground"), PAIRS)
+def test_words_stand_out_from_their_ground(words: str, ground: str) -> None:
+    """WCAG 2.2, success criterion 1.4.3 (AA): 4.5 to 1."""
+    colours = dict(re.findall(r"--([\w-]+):\s*(#[0-9a-f]{6});", style()))
+
+    def luminance(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        r, g, b = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+        return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+    high, low = sorted((luminance(colours[words]), luminance(colours[ground])), reverse=True)
+    assert (high + 0.05) / (low + 0.05) >= 4.5
