@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import io
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,7 +22,7 @@ from fixtures.flatbed.noise import Grid
 from fixtures.flatbed.paintings import Kind, Painting, Tooth
 from fixtures.flatbed.profiles import profile_bytes
 from fixtures.flatbed.simulate import plan, simulate
-from fixtures.flatbed.truth import painting_mm, scan_px
+from fixtures.flatbed.truth import load_truth, painting_mm, scan_px
 
 TINY = Case("tiny", Kind.ORNAMENT, width_mm=40.0, height_mm=50.0, dpi=90.0, jitter_mm=1.0)
 TIFF_COMPRESSION = {
@@ -208,3 +210,15 @@ def test_big_case_has_the_size_asked_for(tmp_path: Path) -> None:
     height, width = tifffile.imread(tmp_path / truth.ideal_name).shape[:2]
     assert width * height == pytest.approx(1.5e6, rel=0.01)
     assert len(big_case(300).laid.pieces) >= 4
+
+
+def test_command_line(tmp_path: Path) -> None:
+    script = Path(__file__).parents[2] / "scripts" / "simulate.py"
+    listed = subprocess.run([sys.executable, script, "--list"], capture_output=True, text=True, check=True).stdout
+    assert "quarters-oil" in listed and "demo" in listed
+    command = [sys.executable, script, "--case", "quarters-ornament", "--seed", "4", "--dpi", "40", "--out", tmp_path]
+    subprocess.run(command, capture_output=True, text=True, check=True)
+    assert load_truth(tmp_path).seed == 4
+    assert len(list((tmp_path / "scans").glob("*.tif"))) == 4
+    wrong = subprocess.run([sys.executable, script, "--case", "nonsense", "--out", tmp_path], capture_output=True)
+    assert wrong.returncode == 2

@@ -13,7 +13,9 @@ from scipy import ndimage
 
 from fixtures.flatbed import layout
 from fixtures.flatbed.case import Background, Case
+from fixtures.flatbed.cases import named
 from fixtures.flatbed.curves import Curve, decode, encode
+from fixtures.flatbed.ideal import load_ideal, relit
 from fixtures.flatbed.layout import Arrangement, Piece
 from fixtures.flatbed.paintings import Kind
 from fixtures.flatbed.simulate import plan, simulate
@@ -208,3 +210,61 @@ def test_noise_is_as_strong_as_stated(tmp_path: Path) -> None:
     expected = 40 + math.sqrt(clean.mean() / 4)
     assert off.std() == pytest.approx(expected, rel=0.03)
     assert abs(off.mean()) < 1.0
+
+
+def test_overlaps_of_the_blank_case_hold_no_paint(tmp_path: Path) -> None:
+    case = replace(named("blank-overlap", 3), dpi=72.0, gain_fraction=0.0, falloff_fraction=0.0, noise_scale=0.0)
+    truth = simulate(case, tmp_path)
+    for scan in truth.scans:
+        picture = pixels_of(tmp_path, scan)[..., 1].astype(float)
+        xy = centres(scan, 2)
+        points = painting_mm(scan, xy)
+        sheet = np.all((points > 1.0) & (points < (truth.width_mm - 1.0, truth.height_mm - 1.0)), axis=1)
+        shared = np.zeros(len(xy), bool)
+        for other in truth.scans:
+            at = scan_px(other, points)
+            if other is not scan:
+                shared |= np.all((at > 0) & (at < (other.width_px - 1, other.height_px - 1)), axis=1)
+        column, row = xy.astype(int).T
+        values = picture[row, column]
+        assert shared.sum() > 500
+        assert np.ptp(values[sheet & shared]) <= 1.0
+        assert np.ptp(values[sheet & ~shared]) > 5000
+
+
+@pytest.mark.parametrize("kind", [Kind.OIL, Kind.WATERCOLOUR, Kind.WHITE, Kind.IMPASTO, Kind.HARBOUR])
+def test_nothing_is_clipped(tmp_path: Path, kind: Kind) -> None:
+    case = replace(SMALL, kind=kind, gain_fraction=0.08, falloff_fraction=0.02, seed=6, width_mm=100.0, dpi=80.0)
+    truth = simulate(case, tmp_path)
+    pictures = [pixels_of(tmp_path, scan) for scan in truth.scans]
+    assert max(int(p.max()) for p in pictures) < 65535
+    assert min(int(p.min()) for p in pictures) > 0
+
+
+def test_foreign_scan_shows_another_painting(tmp_path: Path) -> None:
+    case = replace(SMALL, kind=Kind.OIL, foreign_count=1, rotation_deg=0.0, jitter_mm=0.0, relief=0.0)
+    truth = simulate(case, tmp_path)
+    foreign = next(scan for scan in truth.scans if scan.is_foreign)
+    own = truth.scans[0]  # the piece laid at the same place
+    assert own.geometry.centre_mm == foreign.geometry.centre_mm
+    inner = np.s_[60:, 60:, 1]
+    pictures = [pixels_of(tmp_path, scan)[inner].astype(float).ravel() for scan in (own, foreign)]
+    assert abs(np.corrcoef(*pictures)[0, 1]) < 0.5
+
+
+def test_relit_ideal_is_what_a_turned_scan_sees(tmp_path: Path) -> None:
+    case = replace(
+        SMALL, kind=Kind.BLANK, arrangement=MIDDLE, jitter_mm=0.0, rotation_deg=0.0, gain_fraction=0.0,
+        falloff_fraction=0.0, noise_scale=0.0,
+    )  # fmt: skip
+    truth = simulate(case, tmp_path)
+    ideal = load_ideal(tmp_path, truth.ideal_name, truth.relief_name, truth.ideal_ppi, (60.0, 70.0))
+    assert ideal.relief is not None
+    for scan in truth.scans:
+        seen = relit(ideal.rgb.astype(np.float32) / 65535, ideal.relief, scan.turn_deg, 0.0)
+        light = decode(truth.curve, pixels_of(tmp_path, scan)[..., 1] / 65535.0)
+        xy = centres(scan, 3)
+        at = ideal_px(truth, painting_mm(scan, xy))[:, ::-1].T
+        expected = ndimage.map_coordinates(seen[..., 1].astype(float), at, order=3)
+        column, row = xy.astype(int).T
+        assert np.corrcoef(light[row, column], expected)[0, 1] > 0.99
