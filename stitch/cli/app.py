@@ -26,7 +26,12 @@ Every command explains itself: [bold]stitch join --help[/bold]
 """)
 
 app = typer.Typer(
-    name="stitch", no_args_is_help=True, add_completion=False, rich_markup_mode="rich", pretty_exceptions_enable=False
+    name="stitch",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode="rich",
+    context_settings={"help_option_names": ["--help", "-h"]},
+    pretty_exceptions_enable=False,
 )
 app.command("join", help=join.HELP, epilog=join.EPILOG)(join.join)
 app.command("size", help=size.HELP, epilog=size.EPILOG)(size.size)

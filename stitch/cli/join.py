@@ -13,8 +13,9 @@ from stitch.cli.console import progress_bars
 from stitch.cli.guard import guarded
 from stitch.cli.lengths import Unit
 from stitch.cli.studio import Studio, load_studio
-from stitch.cli.summary import show_summary
+from stitch.cli.summary import show_report_path, show_summary
 from stitch.cli.wording import flowing
+from stitch.errors import RegisterError
 from stitch.model.request import JoinRequest
 from stitch.model.settings import JoinSettings, Measured
 
@@ -188,6 +189,10 @@ def _run(request: JoinRequest) -> int:
 
     root = job_root(request)
     with progress_bars() as progress:
-        summary = join_scans(request, progress)
+        try:
+            summary = join_scans(request, progress)
+        except RegisterError:
+            show_report_path(root)
+            raise
     show_summary(summary, root, timings=request.timings)
     return summary.exit_code

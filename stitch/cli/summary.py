@@ -29,13 +29,19 @@ def show_summary(summary: RunSummary, root: Path, *, timings: bool) -> None:
         answer(str(path))
 
 
+def show_report_path(root: Path) -> None:
+    """The path of the report on stdout, when there is one."""
+    for path in _report(root):
+        answer(str(path))
+
+
 def _figures(summary: RunSummary) -> Iterator[str]:
     if summary.master is not None and summary.master_spec is not None:
         spec = summary.master_spec
         width_mm, height_mm = (n * MM_PER_INCH / spec.ppi for n in (spec.size.width_px, spec.size.height_px))
         yield (
             f"{len(summary.scans)} scans joined: {spec.size.width_px} × {spec.size.height_px} px at {spec.ppi:g} ppi "
-            f"({width_mm:.1f} × {height_mm:.1f} mm with its border), {spec.bits} bits a channel."
+            f"({width_mm:.1f} × {height_mm:.1f} mm, background included), {spec.bits} bits a channel."
         )
     if summary.size_check is not None:
         for reading in summary.size_check.readings:
@@ -63,6 +69,10 @@ def _verdict(summary: RunSummary) -> str:
 def _paths(summary: RunSummary, root: Path) -> Iterator[Path]:
     if summary.master is not None:
         yield from (path for path in (root / "master.tif", root / "seam-map.png") if path.exists())
+    yield from _report(root)
+
+
+def _report(root: Path) -> Iterator[Path]:
     report = root / "report.html"
     if report.exists():
         yield report

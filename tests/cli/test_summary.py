@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from typer.testing import Result
 
+from stitch.errors import RegisterError
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
 from stitch.model.master import MasterRecord, MasterSpec
@@ -47,7 +48,7 @@ def test_the_paths_are_all_that_stdout_holds(stitch: Stitch, pipeline: Any, scan
     result = stitch("join", scans)
     assert result.exit_code == 0
     assert result.stdout.splitlines() == [str(job / name) for name in ("master.tif", "seam-map.png", "report.html")]
-    assert "14400 × 21600 px at 600 ppi (609.6 × 914.4 mm" in result.stderr
+    assert "14400 × 21600 px at 600 ppi (609.6 × 914.4 mm, " in result.stderr
     assert result.stderr.endswith("Done.\n")
 
 
@@ -60,6 +61,15 @@ def test_a_master_of_an_earlier_run_is_not_passed_off_as_this_ones(
     assert result.stdout.splitlines() == [str(job / "report.html")]
     assert "no master was written by this run" in result.stderr
     assert "Next: stitch join scans --only 'm*'" in result.stderr
+
+
+def test_a_stop_that_leaves_a_report_prints_its_path(stitch: Stitch, pipeline: Any, scans: Path, job: Path) -> None:
+    def stop(request: Any) -> Any:
+        raise RegisterError("Scan d fits nowhere.")
+
+    pipeline.on_join = stop
+    result = stitch("join", scans)
+    assert (result.exit_code, result.stdout) == (4, f"{job / 'report.html'}\n")
 
 
 def test_findings_come_together_with_advice_the_gravest_last(stitch: Stitch, pipeline: Any, scans: Path) -> None:
