@@ -22,6 +22,7 @@ Place = tuple[slice, slice]
 STEP = np.float32(0.35)  # primal and dual step; their product times 8 stays below 1
 ITERATIONS = (60, 100, 200, 400)  # finest level first
 SIMPLEX_PASSES = 2
+MEAN_COST = 0.4  # costs are scaled to this where there is a choice: then the steps suit both sides of the problem
 
 
 @dataclass(slots=True, eq=False)
@@ -57,7 +58,7 @@ def partition(regions: Sequence[Region], shape: tuple[int, int], levels: int = l
 
     Regions begin and end on multiples of 2**(levels - 1) cells; their `share` is where the search starts.
     """
-    pyramid = [list(regions)]
+    pyramid = [_scaled(regions, shape)]
     shapes = [shape]
     for _ in range(levels - 1):
         pyramid.append([_halved(region) for region in pyramid[-1]])
@@ -66,8 +67,20 @@ def partition(regions: Sequence[Region], shape: tuple[int, int], levels: int = l
         if level + 1 < levels:
             for fine, coarse in zip(pyramid[level], pyramid[level + 1], strict=True):
                 fine.share = _doubled(coarse.share) * fine.is_valid
+                fine.across, fine.down = _doubled(coarse.across), _doubled(coarse.down)
         _relax(pyramid[level], shapes[level], ITERATIONS[level])
     return _strongest(pyramid[0], shape)
+
+
+def _scaled(regions: Sequence[Region], shape: tuple[int, int]) -> list[Region]:
+    count = np.zeros(shape, dtype=np.int32)
+    for region in regions:
+        count[region.place] += region.is_valid
+    chosen = [region.cut_cost[region.is_valid & (count[region.place] > 1)] for region in regions]
+    known = np.concatenate(chosen) if chosen else np.zeros(0)
+    mean = float(known.mean(dtype=np.float64)) if known.size else 0.0
+    factor = np.float32(MEAN_COST / mean if mean > 0 else 1.0)
+    return [Region.begin(r.place, r.is_valid, r.cut_cost * factor, r.use_cost * factor, r.share) for r in regions]
 
 
 def _relax(regions: Sequence[Region], shape: tuple[int, int], iterations: int) -> None:

@@ -1,0 +1,137 @@
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from stitch.imaging.colour import delta_e_2000
+from stitch.model.seams import LabelMap, SeamLine
+from stitch.seams.measure import measure
+from stitch.seams.shift import shift_between
+from stitch.seams.spots import worst_spots
+from stitch.seams.trace import traced
+from tests.seams.pieces import SRGB, HeldSource, Pieces, flat, picture, scanned, tiled, toned
+
+BOXES = {"a": (0, 0, 260, 300), "b": (140, 0, 260, 300)}
+
+
+def halves(cell_px: int = 8) -> LabelMap:
+    cells = np.ones((38, 50), dtype=np.uint8)
+    cells[:, 25:] = 2
+    return LabelMap(cells, cell_px, ("a", "b"))
+
+
+def measured(pieces: Pieces, tables=None) -> SeamLine:
+    tables = tables or pieces.untoned
+    (line,) = measure(pieces.sources, pieces.layout, tables, SRGB, halves(), bits=pieces.bits)
+    return line
+
+
+def moved(pixels: np.ndarray, x_px: float, y_px: float) -> np.ndarray:
+    matrix = np.array([[1.0, 0.0, x_px], [0.0, 1.0, y_px]])
+    size = (pixels.shape[1], pixels.shape[0])
+    return cv2.warpAffine(pixels, matrix, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize(("x_px", "y_px"), [(0.7, 0.0), (0.0, -0.7), (0.5, 0.49), (2.3, -1.1), (0.0, 0.0)])
+def test_a_shift_put_in_is_read_back(bits, x_px, y_px):
+    pieces = tiled(picture(11, 400, 300, bits=bits, noise=0.0), BOXES)
+    pixels = moved(pieces.sources["b"].pixels, x_px, y_px)
+    noisy = pixels + np.random.default_rng(1).normal(0, 0.004 * (2**bits - 1), pixels.shape)
+    pieces.sources["b"] = HeldSource(noisy.clip(0, 2**bits - 1).round().astype(pixels.dtype))
+    found = [shift for shift in measured(pieces).misregistration_px if shift is not None]
+    assert len(found) >= 4
+    assert np.abs(np.array(found) - np.hypot(x_px, y_px)).max() <= 0.1
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_scans_placed_where_they_lie_show_no_shift(seed):
+    pieces = scanned(picture(20 + seed, 400, 300, noise=0.002), BOXES, seed=seed)
+    found = [shift for shift in measured(pieces).misregistration_px if shift is not None]
+    assert len(found) >= 4 and max(found) <= 0.1
+
+
+def test_a_difference_of_tone_is_not_taken_for_a_shift():
+    pieces = tiled(picture(12, 400, 300), BOXES)
+    line = measured(pieces, {"a": None, "b": toned(1.1, 16)})
+    assert max(shift for shift in line.misregistration_px if shift is not None) <= 0.05
+
+
+@pytest.mark.parametrize("grain", [0.0, 0.01])
+def test_a_plain_wash_has_too_little_detail(grain):
+    pieces = tiled(flat(0.6, 400, 300), BOXES)
+    rng = np.random.default_rng(3)
+    for scan_id, source in pieces.sources.items():
+        grainy = source.pixels + rng.normal(0.0, grain * 65535, source.pixels.shape)
+        pieces.sources[scan_id] = HeldSource(grainy.clip(0, 65535).astype(np.uint16))
+    assert set(measured(pieces).misregistration_px) == {None}
+
+
+def test_lines_in_one_direction_tell_nothing():
+    stripes = np.tile(np.sin(np.arange(96) / 3).astype(np.float32), (96, 1))
+    assert shift_between(stripes, stripes) is None
+
+
+def test_the_shift_has_a_direction():
+    grey = picture(13, 200, 200, noise=0.0)[..., 1].astype(np.float32) / 65535
+    shift = shift_between(grey[40:136, 40:136], moved(grey, 1.2, -0.4)[40:136, 40:136])
+    assert shift is not None
+    assert (shift.x_px, shift.y_px) == pytest.approx((1.2, -0.4), abs=0.05)
+    assert 0 < shift.sigma_px < 0.1
+
+
+@pytest.mark.parametrize("gain", [0.97, 1.0, 1.05])
+def test_a_step_put_in_is_read_back(gain):
+    pieces = tiled(flat(0.6, 400, 300), BOXES)
+    line = measured(pieces, {"a": None, "b": toned(gain, 16)})
+    linear = SRGB.decode(np.full(3, round(0.6 * 65535) / 65535))
+    expected = delta_e_2000(SRGB.lab_of_linear(linear), SRGB.lab_of_linear(linear * gain))
+    assert line.step_de00 == pytest.approx([float(expected)] * len(line.step_de00), abs=0.01)
+
+
+def test_fine_detail_that_differs_is_not_a_step():
+    rng = np.random.default_rng(4)
+    pieces = tiled(flat(0.6, 400, 300), BOXES)
+    grainy = pieces.sources["b"].pixels + rng.normal(0, 0.01 * 65535, (300, 260, 3))
+    pieces.sources["b"] = HeldSource(grainy.astype(np.uint16))
+    assert max(measured(pieces).step_de00) < 0.25  # what is left of the grain over one patch
+
+
+def test_the_line_runs_where_the_labels_change():
+    pieces = tiled(flat(0.6, 400, 300), BOXES)
+    line = measured(pieces)
+    xs = np.array(line.points_px)[:, 0]
+    assert (line.scan_a, line.scan_b) == ("a", "b")
+    assert np.abs(xs - 199.5).max() < 1e-6
+    assert line.length_mm == pytest.approx(304 * 25.4 / 300)
+
+
+def test_a_closed_seam_and_a_fork_are_traced_whole():
+    cells = np.ones((40, 40), dtype=np.uint8)
+    cells[10:20, 10:20] = 2
+    cells[25:, :] = 3
+    cells[25:, 20:] = 4
+    traces = traced(LabelMap(cells, 10, ("a", "b", "c", "d")), 20.0)
+    lengths = {(t.label_a, t.label_b): t.length_px for t in traces}
+    assert set(lengths) == {(1, 2), (1, 3), (1, 4), (3, 4)} and len(traces) == 4
+    assert lengths[1, 3] == pytest.approx(200) and lengths[1, 4] == pytest.approx(200)
+    assert lengths[3, 4] == pytest.approx(150)
+    assert 350 <= lengths[1, 2] <= 400  # corners are rounded
+
+
+def test_worst_spots_come_first_and_apart():
+    points = tuple((float(x), 10.0) for x in range(0, 2000, 20))
+    steps = tuple(5.0 if 900 <= x <= 1000 else 0.1 + x / 1e5 for x, _ in points)
+    line = SeamLine("a", "b", points, steps, (None,) * len(points), 100.0)
+    spots = worst_spots([line], count=6)
+    assert len(spots) == 6 and spots[0].step_de00 == 5.0
+    xs = sorted(spot.x_px for spot in spots)
+    assert min(np.diff(xs)) >= 80
+    assert [s.badness for s in spots] == sorted((s.badness for s in spots), reverse=True)
+
+
+def test_fewer_points_than_spots_are_all_shown():
+    line = SeamLine("a", "b", ((0.0, 0.0), (50.0, 0.0)), (0.1, 0.2), (None, 0.4), 4.0)
+    assert len(worst_spots([line], count=12)) == 2
+    assert worst_spots([], count=12) == ()
