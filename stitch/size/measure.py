@@ -1,0 +1,208 @@
+"""The size check: the painting's edges in a finished picture, measured at full resolution."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import mm_from_px, px_from_mm
+from stitch.imaging.windows import bands
+from stitch.model.geometry import Window
+from stitch.model.scans import PixelSource
+from stitch.model.settings import Measured
+from stitch.model.size import Edge, SizeCheck
+from stitch.progress import SILENT, Progress
+from stitch.size.lines import meet
+from stitch.size.outline import Outline, find_outline
+from stitch.size.refine import refine_side
+from stitch.size.strips import Side
+from stitch.size.verdict import Length, judged, published_figures, scale_error_percent
+
+FloatArray = NDArray[np.float64]
+Covered = Callable[[Window], NDArray[np.bool_]]
+
+REDUCED_PX_PER_MM = 4.0
+BAND_BYTES = 32_000_000
+MARGIN_SKIP_MM = 1.5  # left out inside the sheet's edge when the paint's edge is looked for
+FALLBACK_SIGMA_PX = 0.5  # of the reduced picture, for an edge that only it shows
+
+INWARD = {Side.LEFT: (1.0, 0.0), Side.RIGHT: (-1.0, 0.0), Side.TOP: (0.0, 1.0), Side.BOTTOM: (0.0, -1.0)}
+CORNER_SIDES = ((Side.LEFT, Side.TOP), (Side.RIGHT, Side.TOP), (Side.RIGHT, Side.BOTTOM), (Side.LEFT, Side.BOTTOM))
+ENDS = {Side.LEFT: (0, 3), Side.RIGHT: (1, 2), Side.TOP: (0, 1), Side.BOTTOM: (3, 2)}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Line:
+    start: FloatArray
+    end: FloatArray
+    sigma_px: float | None  # None: not in view
+    evidence: str
+
+
+def measure(
+    source: PixelSource,
+    ppi: float,
+    *,
+    covered: Covered | None = None,
+    width_mm: float | None = None,
+    height_mm: float | None = None,
+    measured: Measured = Measured.SHEET,
+    tolerance_mm: float | None = None,
+    progress: Progress = SILENT,
+) -> SizeCheck:
+    """Measure the painting in a picture and compare it with the tape measure.
+
+    `covered` tells which pixels of a window hold anything (None: all). Widths are given along the top and the bottom,
+    heights along the left and the right, between the corners of the four fitted lines; a length that needs an edge not
+    in view is left out, the others stay. Uncertainties are one standard deviation of the lines' positions: strips that
+    scatter, edges that bow. With `Measured.PAINT` the painted area inside a blank margin is measured.
+    """
+    picture, known, factor = _reduced(source, ppi, covered, progress)
+    px_per_mm = px_from_mm(1.0, ppi)
+    outline = find_outline(picture, known, px_per_mm / factor)
+    lines = _refined(source, outline, factor, px_per_mm)
+    if measured is Measured.PAINT:
+        inner = find_outline(picture, _inside(outline, known, px_per_mm / factor), px_per_mm / factor)
+        lines = _paint_lines(lines, inner, factor)
+    return _check(lines, ppi, width_mm, height_mm, tolerance_mm)
+
+
+def _reduced(
+    source: PixelSource, ppi: float, covered: Covered | None, progress: Progress
+) -> tuple[NDArray[Any], NDArray[np.bool_], int]:
+    """The whole picture at about 4 px/mm by whole blocks of px, what of it is covered, and the block's side."""
+    factor = max(int(px_from_mm(1.0, ppi) / REDUCED_PX_PER_MM), 1)
+    width = source.size.width_px // factor
+    rows = max(BAND_BYTES // (source.size.width_px * 6) // factor, 1) * factor
+    pictures, masks = [], []
+    with progress.task("Looking for the edges", source.size.height_px) as task:
+        for band in bands(source.size, rows):
+            task.advance(band.height_px)
+            count = band.height_px // factor
+            if count == 0:
+                continue
+            window = Window(0, band.y0_px, width * factor, count * factor)
+            pictures.append(_shrunk(source.read(window), width, count))
+            if covered is None:
+                masks.append(np.ones((count, width), dtype=bool))
+            else:
+                masks.append(_shrunk(covered(window).astype(np.uint8) * 255, width, count) == 255)
+    return np.concatenate(pictures), np.concatenate(masks), factor
+
+
+def _shrunk(pixels: NDArray[Any], width: int, height: int) -> NDArray[Any]:
+    return np.asarray(cv2.resize(np.ascontiguousarray(pixels), (width, height), interpolation=cv2.INTER_AREA))
+
+
+def _to_full(points: FloatArray, factor: int) -> FloatArray:
+    return (points + 0.5) * factor - 0.5
+
+
+def _refined(source: PixelSource, outline: Outline, factor: int, px_per_mm: float) -> dict[Side, _Line]:
+    lines = {}
+    for line in outline.sides:
+        start, end = _to_full(line.start_px, factor), _to_full(line.end_px, factor)
+        sigma = None if line.sigma_px is None else float(np.hypot(line.sigma_px, FALLBACK_SIGMA_PX)) * factor
+        found = refine_side(source, start, end, _inward(line.side, start, end), px_per_mm) if line.is_in_view else None
+        if found is not None:
+            start, end, sigma = found[0], found[1], found[2].sigma
+        lines[line.side] = _Line(start, end, sigma, line.evidence)
+    return lines
+
+
+def _inward(side: Side, start: FloatArray, end: FloatArray) -> FloatArray:
+    """Unit vector across a side towards the painting."""
+    along = (end - start) / np.hypot(*(end - start))
+    across = np.array([-along[1], along[0]])
+    return across if across @ np.array(INWARD[side]) > 0 else -across
+
+
+def _inside(outline: Outline, known: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+    """What lies well inside the sheet."""
+    mask: NDArray[Any] = np.zeros(known.shape, np.uint8)
+    cv2.fillConvexPoly(mask, np.rint(outline.corners_px).astype(np.int32), 1)
+    reach = 2 * round(MARGIN_SKIP_MM * px_per_mm) + 1
+    kernel = np.ones((reach, reach), np.uint8)
+    mask = np.asarray(cv2.erode(mask, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0))
+    return mask.astype(bool) & known
+
+
+def _paint_lines(sheet: dict[Side, _Line], inner: Outline, factor: int) -> dict[Side, _Line]:
+    """The paint's edges inside the margin; where there is no margin the sheet's own edge stands for it."""
+    lines = {}
+    for line in inner.sides:
+        if line.is_in_view and line.sigma_px is not None:
+            sigma = float(np.hypot(line.sigma_px, FALLBACK_SIGMA_PX)) * factor
+            ends = _to_full(line.start_px, factor), _to_full(line.end_px, factor)
+            lines[line.side] = _Line(*ends, sigma, "paint: against a blank margin")
+        else:
+            own = sheet[line.side]
+            lines[line.side] = _Line(
+                own.start, own.end, own.sigma_px, f"paint reaches the sheet's edge; {own.evidence}"
+            )
+    return lines
+
+
+def _check(
+    lines: dict[Side, _Line], ppi: float, width_mm: float | None, height_mm: float | None, tolerance_mm: float | None
+) -> SizeCheck:
+    corners = np.stack([meet(*((lines[s].start, lines[s].end) for s in pair)) for pair in CORNER_SIDES])
+    readings, is_swapped = judged(_lengths(lines, corners, ppi), width_mm, height_mm, tolerance_mm)
+    is_whole = all(line.sigma_px is not None for line in lines.values())
+    return SizeCheck(
+        ppi=ppi,
+        edges=tuple(_edge(side, lines[side], corners) for side in Side),
+        readings=readings,
+        squareness_deg=_squareness_deg(corners) if is_whole else None,
+        is_swapped=is_swapped,
+        scale_error_percent=scale_error_percent(readings),
+        published_figures=published_figures(readings),
+    )
+
+
+def _lengths(lines: dict[Side, _Line], corners: FloatArray, ppi: float) -> list[Length]:
+    plan = (
+        ("width top", "width", (0, 1), (Side.LEFT, Side.RIGHT)),
+        ("width bottom", "width", (3, 2), (Side.LEFT, Side.RIGHT)),
+        ("height left", "height", (0, 3), (Side.TOP, Side.BOTTOM)),
+        ("height right", "height", (1, 2), (Side.TOP, Side.BOTTOM)),
+        ("diagonal \\", "", (0, 2), tuple(Side)),
+        ("diagonal /", "", (3, 1), tuple(Side)),
+    )
+    found = []
+    for name, axis, (first, last), needed in plan:
+        sigmas = [lines[side].sigma_px for side in needed]
+        known = [sigma for sigma in sigmas if sigma is not None]
+        if len(known) == len(needed):
+            length = float(np.hypot(*(corners[last] - corners[first])))
+            uncertainty = float(np.sqrt(np.sum(np.square(known)) / (len(known) / 2)))
+            found.append(Length(name, axis, mm_from_px(length, ppi), mm_from_px(uncertainty, ppi)))
+    return found
+
+
+def _squareness_deg(corners: FloatArray) -> float:
+    """Largest departure of a corner from 90°."""
+    worst = 0.0
+    for k in range(4):
+        a, b = corners[k - 1] - corners[k], corners[(k + 1) % 4] - corners[k]
+        cosine = float(a @ b / (np.hypot(*a) * np.hypot(*b)))
+        worst = max(worst, abs(float(np.degrees(np.arcsin(np.clip(cosine, -1, 1))))))
+    return worst
+
+
+def _edge(side: Side, line: _Line, corners: FloatArray) -> Edge:
+    start, end = (corners[k] for k in ENDS[side])
+    is_in_view = line.sigma_px is not None
+    return Edge(
+        side=side.value,
+        is_in_view=is_in_view,
+        start_px=(float(start[0]), float(start[1])) if is_in_view else None,
+        end_px=(float(end[0]), float(end[1])) if is_in_view else None,
+        sigma_px=line.sigma_px,
+        evidence=line.evidence,
+    )
