@@ -39,7 +39,7 @@ def inspect(path: Path, scan_ids_taken: Collection[str], *, scratch: Path, progr
     path = path.absolute()
     pages = headers(path)
     with progress.task(f"Checking {shown(path.name)}", 1.0) as task, reading(path):
-        total = path.stat().st_size + sum(_work(page) for page in pages)
+        total = _work(path, pages)
         sha256, counts = _measured(path, pages, scratch, lambda amount: task.advance(amount / total))
         byte_count = path.stat().st_size
     names = scan_names(path, len(pages), scan_ids_taken)
@@ -49,9 +49,10 @@ def inspect(path: Path, scan_ids_taken: Collection[str], *, scratch: Path, progr
     return Inspected(scans, notes)
 
 
-def _work(page: Page) -> int:
-    size = facts_of(page).size
-    return size.width_px * size.height_px
+def _work(path: Path, pages: tuple[Page, ...]) -> int:
+    """What `_measured` will step through: the file's bytes, and the pixels where they need a pass of their own."""
+    sizes = [facts_of(page).size for page in pages if not can_measure_while_hashing(pages)]
+    return path.stat().st_size + sum(size.width_px * size.height_px for size in sizes)
 
 
 def _measured(

@@ -44,6 +44,11 @@ def swaps_axes(orientation: int) -> bool:
     return TURNS[orientation].swaps_axes
 
 
+def is_bottom_up(orientation: int) -> bool:
+    """True when the first stored row is shown as the last."""
+    return TURNS[orientation].flips_y and not TURNS[orientation].swaps_axes
+
+
 def shown_size(stored: Size, orientation: int) -> Size:
     """Size as looked at."""
     return Size(stored.height_px, stored.width_px) if swaps_axes(orientation) else stored

@@ -102,22 +102,21 @@ def _bit_depths(scans: Sequence[Scan]) -> list[Finding]:
 
 
 def _size_classes(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
-    sides = [_sides_mm(scan, scan_dpi) for scan in scans]
-    if len(scans) < 2 or any(side is None for side in sides):
+    known = [(scan, sides) for scan in scans if (sides := _sides_mm(scan, scan_dpi)) is not None]
+    if len(known) < 2:
         return []
-    known = [side for side in sides if side is not None]
-    usual = (median_high(short for short, _ in known), median_high(long for _, long in known))
-    odd = [(scan, side) for scan, side in zip(scans, known, strict=True) if _is_odd(side, usual)]
+    usual = (median_high(sides[0] for _, sides in known), median_high(sides[1] for _, sides in known))
     return [
         Finding(
             "odd-size",
             Severity.WARNING,
-            f"{scan.scan_id} is {side[0]:.0f} × {side[1]:.0f} mm, unlike the others "
+            f"{scan.scan_id} is {sides[0]:.0f} × {sides[1]:.0f} mm, unlike the others "
             f"(about {usual[0]:.0f} × {usual[1]:.0f} mm).",
             "Check that it is a scan of this painting, uncropped; leave it out with --skip if it is not.",
             (scan.scan_id,),
         )
-        for scan, side in odd
+        for scan, sides in known
+        if _is_odd(sides, usual)
     ]
 
 

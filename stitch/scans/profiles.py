@@ -1,22 +1,18 @@
 """Checks of the ICC profiles: one profile for all scans, and one that fits RGB pixels.
 
-Header fields as in ICC.1 (profile format 4.x), clause 7.2: size at byte 0, colour space at 16, date at 24, signature
-"acsp" at 36, flags at 44, rendering intent at 64, profile ID at 84 (positions from memory).
+Header fields as in ICC.1:2010, clause 7.2: date at byte 24, flags at 44, rendering intent at 64, profile ID at 84
+(positions from memory).
 """
 
 from __future__ import annotations
 
-import io
-import struct
 from collections.abc import Sequence
 
-from PIL import ImageCms
-
+from stitch.imaging import icc
 from stitch.model.findings import Finding, Severity
 from stitch.model.scans import Scan
 from stitch.scans.wording import listed, names, plural
 
-HEADER_BYTES = 128
 IDLE_FIELDS = ((24, 36), (44, 48), (64, 68), (84, 100))  # date, flags, intent, ID: do not change any colour
 
 
@@ -43,21 +39,17 @@ def working_profile(scans: Sequence[Scan], assigned: bytes | None) -> bytes | No
 
 def why_unfit(profile: bytes) -> str:
     """Why a profile cannot describe RGB pixels, as the end of a sentence; "" when it can."""
-    if len(profile) < HEADER_BYTES or profile[36:40] != b"acsp" or struct.unpack(">I", profile[:4])[0] > len(profile):
-        return "is damaged or not an ICC profile"
-    if profile[16:20] != b"RGB ":
-        return f"is made for {profile[16:20].decode('ascii', 'replace').strip()}, not for RGB"
-    return ""
+    try:
+        icc.read_tags(profile)
+    except icc.ProfileFault as fault:
+        return f"is damaged or not an ICC profile ({fault})"
+    space = icc.colour_space(profile).strip()
+    return "" if space == "RGB" else f"is made for {space}, not for RGB"
 
 
 def profile_name(profile: bytes) -> str:
     """The name a profile gives itself, or a plain substitute."""
-    try:
-        return (
-            ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(profile))).strip() or "unnamed profile"
-        )
-    except (ImageCms.PyCMSError, OSError, ValueError):
-        return "unnamed profile"
+    return icc.describe(icc.read_tags(profile))
 
 
 def _essence(profile: bytes) -> bytes:

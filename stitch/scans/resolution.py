@@ -52,6 +52,11 @@ def resolution_findings(
     ]
 
 
+def _spread(values: Sequence[float]) -> float:
+    """How far the greatest lies above the least, as a fraction; rounding of the sixth digit does not count."""
+    return round(max(values) / min(values) - 1, 6)
+
+
 def _unknown(without: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
     if not without:
         return []
@@ -80,9 +85,9 @@ def _not_square(scans: Sequence[Scan]) -> list[Finding]:
     found = []
     for scan in scans:
         stated = stated_ppi(scan)
-        if stated is None or max(stated) / min(stated) - 1 <= DIFFERENCE_NOTED:
+        if stated is None or _spread(stated) <= DIFFERENCE_NOTED:
             continue
-        is_stop = max(stated) / min(stated) - 1 > DIFFERENCE_LIMIT
+        is_stop = _spread(stated) > DIFFERENCE_LIMIT
         found.append(
             Finding(
                 "pixels-not-square",
@@ -99,7 +104,7 @@ def _differing(scans: Sequence[Scan], scan_dpi: float | None, dpi: float | None)
     if not scans:
         return []
     values = [effective_ppi(scan, scan_dpi) for scan in scans]
-    difference = max(values) / min(values) - 1
+    difference = _spread(values)
     if difference <= DIFFERENCE_NOTED:
         return []
     message = f"The scans differ in resolution: {_by_resolution(scans, values)}."

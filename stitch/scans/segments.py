@@ -87,7 +87,10 @@ class RawPixels:
 
 
 class DecodedPixels:
-    """Compressed strips or tiles, each decoded when first touched and kept while there is room."""
+    """Compressed strips or tiles, each decoded when first touched and kept while there is room.
+
+    `bottom_up` says that bands will be asked for from the last row upwards, so that the right segments are kept.
+    """
 
     def __init__(
         self,
@@ -96,9 +99,11 @@ class DecodedPixels:
         offsets: tuple[int, ...],
         byte_counts: tuple[int, ...],
         decode: Decode,
+        *,
         cache_bytes: int,
+        bottom_up: bool = False,
     ) -> None:
-        self._file, self._grid, self._decode = file, grid, decode
+        self._file, self._grid, self._decode, self._bottom_up = file, grid, decode, bottom_up
         self._offsets, self._byte_counts = offsets, byte_counts
         self._cache: ByteLimitedCache[int] = ByteLimitedCache(cache_bytes)
 
@@ -108,7 +113,8 @@ class DecodedPixels:
         out = np.empty((window.height_px, window.width_px, grid.sample_count), dtype=grid.dtype.newbyteorder("="))
         for plane in range(grid.plane_count):
             samples = slice(plane, plane + 1) if grid.is_planar else slice(None)
-            for index, segment, part in _touched(grid, plane, window):
+            touched = list(_touched(grid, plane, window))
+            for index, segment, part in reversed(touched) if self._bottom_up else touched:
                 rows, columns = part.slices_in(window)
                 out[rows, columns, samples] = self.segment(index)[part.slices_in(segment)]
         return out

@@ -11,7 +11,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from stitch.scans.facts import FileFormat, PageFacts, TiffPage
-from stitch.scans.orientation import swaps_axes
+from stitch.scans.orientation import is_bottom_up, swaps_axes
 from stitch.scans.picture_header import read_jpeg, read_png
 from stitch.scans.positioned import PositionedFile
 from stitch.scans.segments import DecodedPixels, RawPixels, StoredPixels
@@ -74,7 +74,15 @@ def open_stored(path: Path, page: Page, sha256: str, *, scratch: Path, cache_byt
         file = PositionedFile(path)
     if page.decode is None:
         return RawPixels(file, page.grid, page.offsets)
-    return DecodedPixels(file, page.grid, page.offsets, page.byte_counts, page.decode, cache_bytes)
+    return DecodedPixels(
+        file,
+        page.grid,
+        page.offsets,
+        page.byte_counts,
+        page.decode,
+        cache_bytes=cache_bytes,
+        bottom_up=is_bottom_up(page.facts.orientation),
+    )
 
 
 def _needs_copy(page: TiffPage, cache_bytes: int) -> bool:

@@ -127,7 +127,7 @@ def _jpeg(path: Path, facts: PageFacts) -> NDArray[Any]:
         raise EOFError("the JPEG has no end")
     pixels = imagecodecs.jpeg_decode(data)
     pixels = pixels.reshape(facts.size.height_px, facts.size.width_px, facts.sample_count)
-    if (pixels[-8:, -256:] == EMPTY_JPEG_LEVEL).all():
+    if (pixels[-8:, -64:] == EMPTY_JPEG_LEVEL).all():
         raise EOFError("the JPEG's last rows are empty")
     return pixels
 

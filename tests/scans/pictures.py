@@ -27,7 +27,7 @@ def painting(height: int = 61, width: int = 83, bits: int = 16, seed: int = 1, s
     waves = [np.sin(x / (5 + 2 * c)) + np.cos(y / (9 - c)) + (x + 2 * y) / (height + width) for c in range(samples)]
     tone = 0.1 + 0.2 * np.stack(waves, axis=-1) + rng.normal(0, 0.02, (height, width, samples)) + 0.2
     top = 2**bits - 1
-    return (tone.clip(0.002, 0.998) * top).astype(np.uint8 if bits == 8 else np.uint16)
+    return (tone.clip(0.01, 0.99) * top).astype(np.uint8 if bits == 8 else np.uint16)
 
 
 def write_tiff(path: Path, pixels: NDArray[Any], **options: Any) -> Path:
