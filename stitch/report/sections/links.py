@@ -77,7 +77,12 @@ def _without_places(context: Context, lead: str) -> Html:
         "links",
         "How the scans fit",
         lead,
-        el("p", "The scans in one row below hang together. What is missing is a link between the rows."),
+        el(
+            "p",
+            "All scans hang together by links that hold; the reason for the stop stands above."
+            if len(groups) == 1
+            else "The scans in one row below hang together. What is missing is a link between the rows.",
+        ),
         el("ul", [_group(context, group) for group in groups], class_="groups"),
         _table(context),
         wide=True,
