@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -42,7 +43,7 @@ def verify(
         elif wrong:
             say(
                 f"{len(wrong)} of {len(results)} files are not as they were. If scans were moved, run: "
-                f"stitch join {job} --scans NEWPLACE"
+                f"stitch join {shlex.quote(str(job))} --scans NEWPLACE"
             )
         else:
             say(f"All {len(results)} files are as they were.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -25,7 +26,7 @@ def scan_files(scans: tuple[JobScan, ...], root: Path, place: Path | None) -> tu
         where = "" if place is None else f" nor in {place}"
         raise ScanError(
             f"{len(missing)} of the job's {len(scans)} scans not found at the old place{where}: {', '.join(missing)}.",
-            advice="If they were moved, say where to: stitch join JOB --scans NEWPLACE.",
+            advice=f"If they were moved, say where to: stitch join {shlex.quote(str(root))} --scans NEWPLACE.",
             scan_ids=tuple(Path(name).stem for name in missing),
         )
     return tuple(path for path in paths if path is not None)
