@@ -16,7 +16,7 @@ DEBIAN_PACKAGES = {"venv": "python3-venv", "libGL": "libgl1", "glib": "libglib2.
 
 
 def ensure(extras: str = "") -> Path:
-    """The environment's Python, with stitch and `extras` ("dev" or none) installed; exits with a sentence if it cannot."""
+    """The environment's Python, with stitch and `extras` ("dev" or none) installed; exits with a sentence if not."""
     if sys.version_info < MIN_PYTHON:
         _stop(f"stitch needs Python {MIN_PYTHON[0]}.{MIN_PYTHON[1]} or newer; this is {sys.version.split()[0]}.")
     python = _python()
@@ -69,7 +69,7 @@ def _check_system_libraries(python: Path) -> None:
         return
     _stop(
         "OpenCV does not start: the system's libGL or glib is missing. On Debian or Ubuntu: "
-        f"sudo apt install {' '.join(packages)}. On Fedora: sudo dnf install mesa-libGL glib2. Then run this command again."
+        f"sudo apt install {' '.join(packages)}. On Fedora: sudo dnf install mesa-libGL glib2. Then run this again."
     )
 
 

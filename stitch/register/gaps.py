@@ -13,6 +13,7 @@ import numpy as np
 
 from stitch.errors import RegisterError
 from stitch.imaging.affine import FloatArray
+from stitch.model.layout import Link
 from stitch.register.composite import Composite
 
 INSIDE_RADIUS_MM = 1.5  # an uncovered disc this large inside the outline is a hole
@@ -29,7 +30,7 @@ class Gap:
     place: str  # "top left", "middle", ...
 
 
-def refuse_gaps(picture: Composite, outline_px: FloatArray | None) -> None:
+def refuse_gaps(picture: Composite, outline_px: FloatArray | None, links: tuple[Link, ...] = ()) -> None:
     """Raise RegisterError when part of the painting is in no scan.
 
     `outline_px` holds the painting's corners in picture px, (4, 2) clockwise from top left, or None when its edges
@@ -41,6 +42,7 @@ def refuse_gaps(picture: Composite, outline_px: FloatArray | None) -> None:
             f"The scans leave a hole in the {gap.place} of the painting, about {2 * gap.radius_mm:.0f} mm across, "
             "that no scan covers.",
             advice="Scan the missing piece with 30 mm or more of overlap, put it in the folder and run again.",
+            links=links,
         )
 
 

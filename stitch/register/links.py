@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from stitch.imaging.affine import FloatArray, compose, invert
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
 from stitch.model.layout import Link
+from stitch.register import graph
 from stitch.register.candidates import overlap_area_px
 from stitch.register.pairs import Pair
 from stitch.register.patches import Measured
@@ -21,6 +23,7 @@ WEAK_MEDIAN_PX = 0.35
 WEAK_P95_PX = 1.0
 REFUSE_MEDIAN_PX = 2.0
 MIN_HELD_OUT = 4
+TOO_FEW = "too little common paint to measure its error"
 MIN_COMPARABLE = 12
 MIN_MEASURED_SHARE = 0.25
 
@@ -32,7 +35,19 @@ def describe(refined: Refined, sizes: Mapping[str, Size], pairs: Mapping[tuple[s
         key = (measured.scan_a, measured.scan_b)
         if key in pairs or key in refined.used or measured.textured_count >= MIN_COMPARABLE:
             made.append(_link(refined, measured, sizes, pairs.get(key)))
-    return tuple(made)
+    return _without_needless_blame(list(sizes), made)
+
+
+def _without_needless_blame(names: Sequence[str], made: Sequence[Link]) -> tuple[Link, ...]:
+    """A link too small to measure is no weakness where its two scans hang together by measured ones."""
+    measured = [(link.scan_a, link.scan_b) for link in made if link.heldout_count >= MIN_HELD_OUT]
+    group_of = {name: number for number, group in enumerate(graph.groups(names, measured)) for name in group}
+    return tuple(
+        replace(link, is_weak=False)
+        if link.heldout_count < MIN_HELD_OUT and group_of[link.scan_a] == group_of[link.scan_b]
+        else link
+        for link in made
+    )
 
 
 def unmeasured(pairs: Sequence[Pair]) -> tuple[Link, ...]:
@@ -63,7 +78,7 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     off = _held_out_errors(refined, measured)
     known = len(off) >= MIN_HELD_OUT
     median, p95, worst = (float(v) for v in np.percentile(off, (50, 95, 100))) if len(off) else (0.0, 0.0, 0.0)
-    reason = _weakness(measured, median, p95) if known else "too few patches to measure its error"
+    reason = _weakness(measured, median, p95) if known else TOO_FEW
     return Link(
         scan_a=a,
         scan_b=b,

@@ -1,0 +1,119 @@
+"""From what was named to scans that can be used: collect, inspect, check against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from stitch.errors import ScanError, UsageError
+from stitch.job.folder import JobFolder
+from stitch.model.findings import Finding, Severity
+from stitch.model.request import JoinRequest
+from stitch.model.scans import PixelSource, Scan
+from stitch.pipeline.keep import Keeper, load_record, save_record
+from stitch.progress import Progress
+from stitch.scans.collect import collect
+from stitch.scans.inspect import inspect
+from stitch.scans.preflight import effective_ppi, master_bits, preflight
+from stitch.scans.readers import open_scan
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedIn:
+    """The scans of a job, and what was noticed about each file."""
+
+    scans: tuple[Scan, ...]
+    findings: tuple[Finding, ...]
+
+
+def check_in(job: JobFolder, keeper: Keeper, progress: Progress) -> tuple[CheckedIn, str]:
+    """Find and look at every scan. Raises ScanError when a file cannot be used."""
+    request = job.request
+    collected = collect(request.inputs, only=request.only, skip=request.skip, recurse=request.recurse)
+    _stop_on(collected.findings)
+    stats = [(str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in collected.files]
+    saved = job.work / "scans.json"
+
+    def make() -> CheckedIn:
+        scans: list[Scan] = []
+        findings: list[Finding] = []
+        for path in collected.files:
+            looked = inspect(path, [scan.scan_id for scan in scans], scratch=job.scratch, progress=progress)
+            scans += looked.scans
+            findings += looked.findings
+        found = CheckedIn(tuple(scans), tuple(findings))
+        save_record(saved, found)
+        return found
+
+    found, mark = keeper.room("scans", stats, {}, [saved], make=make, load=lambda: load_record(CheckedIn, saved))
+    return CheckedIn(found.scans, collected.findings + found.findings), mark
+
+
+def check_together(request: JoinRequest, scans: tuple[Scan, ...], profile: bytes | None) -> tuple[Finding, ...]:
+    """Check the scans against each other and the settings against the scans. Raises ScanError, UsageError."""
+    settings = request.settings
+    names = [scan.scan_id for scan in scans]
+    if settings.tone_reference is not None and settings.tone_reference not in names:
+        raise UsageError(
+            f"--tone-reference names {settings.tone_reference}, which is none of the scans.",
+            advice=f"The scans are {', '.join(names)}.",
+        )
+    findings = preflight(
+        scans,
+        scan_dpi=settings.scan_dpi,
+        dpi=settings.dpi,
+        allow_enlarge=settings.allow_enlarge,
+        profile=profile,
+    )
+    _stop_on(findings)
+    return findings
+
+
+def _stop_on(findings: tuple[Finding, ...]) -> None:
+    """Raise ScanError with everything that stops the run, when anything does."""
+    stops = [finding for finding in findings if finding.severity is Severity.STOP]
+    if not stops:
+        return
+    message = " ".join(finding.message for finding in stops)
+    advice = " ".join(dict.fromkeys(finding.advice for finding in stops if finding.advice))
+    names = tuple(dict.fromkeys(name for finding in stops for name in finding.scan_ids))
+    raise ScanError(message, advice=advice, scan_ids=names)
+
+
+def read_profile(path: str | None) -> bytes | None:
+    """The ICC profile to assign, or None. Raises UsageError when the file is not one."""
+    if path is None:
+        return None
+    try:
+        data = Path(path).read_bytes()
+    except OSError as error:
+        raise UsageError(f"The profile {path} could not be read: {error.strerror}.") from error
+    if data[36:40] != b"acsp":
+        raise UsageError(f"{path} is not an ICC profile.", advice="Give a file that ends in .icc or .icm.")
+    return data
+
+
+def profile_of(scans: tuple[Scan, ...], assigned: bytes | None) -> bytes | None:
+    """The profile the master carries: the scans' own, else the one assigned."""
+    return next((scan.profile for scan in scans if scan.profile is not None), assigned)
+
+
+def resolutions(scans: tuple[Scan, ...], scan_dpi: float | None) -> dict[str, float]:
+    """Pixels per inch of every scan."""
+    return {scan.scan_id: effective_ppi(scan, scan_dpi) for scan in scans}
+
+
+@contextmanager
+def opened(scans: tuple[Scan, ...], scratch: Path) -> Iterator[Mapping[str, PixelSource]]:
+    """All scans open for reading, at the master's bit depth; closed afterwards."""
+    bits = master_bits(scans)
+    sources: dict[str, PixelSource] = {}
+    try:
+        for scan in scans:
+            sources[scan.scan_id] = open_scan(scan, scratch=scratch, bits=bits)
+        yield sources
+    finally:
+        for source in sources.values():
+            source.close()

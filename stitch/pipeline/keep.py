@@ -1,0 +1,85 @@
+"""Keep what an earlier run of the job made and is still valid; make the rest, and note how long it took."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from stitch.job.folder import JobFolder
+from stitch.job.state import JobState, fingerprint
+from stitch.job.whole import write_text_whole
+from stitch.model.codec import from_plain, to_plain
+from stitch.model.findings import Finding
+from stitch.model.report import Timing
+
+T = TypeVar("T")
+
+VERSIONS = {"scans": 1, "register": 1, "tone": 1, "seams": 1, "master": 1, "size": 1}
+"""Raised by hand when a room's result changes, so that an older job's is made again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A room's result and the fingerprint that later rooms build on."""
+
+    value: Any
+    fingerprint: str
+
+
+class Keeper:
+    """The rooms of one job, kept or made."""
+
+    def __init__(self, job: JobFolder) -> None:
+        self._job = job
+        self._state, note = JobState.load(job.state_file, job.root)
+        self.timings: list[Timing] = []
+        self.notes: tuple[Finding, ...] = () if note is None else (note,)
+
+    def room(
+        self,
+        name: str,
+        inputs: Sequence[Any],
+        settings: Mapping[str, Any],
+        outputs: Sequence[Path],
+        *,
+        make: Callable[[], T],
+        load: Callable[[], T],
+    ) -> tuple[T, str]:
+        """The room's result and its fingerprint. `make` must leave every one of `outputs` written.
+
+        `inputs` : fingerprints of earlier rooms and checksums; `settings` : only those this room reads.
+        """
+        mark = fingerprint(name, VERSIONS[name], inputs, settings)
+        started = time.perf_counter()
+        if self._state.kept(name, mark):
+            try:
+                value = load()
+            except (OSError, ValueError, KeyError, TypeError):
+                self._state.forget(name)
+            else:
+                self.timings.append(Timing(name, time.perf_counter() - started, is_kept=True))
+                return value, mark
+        value = make()
+        seconds = time.perf_counter() - started
+        self._state.record(name, mark, outputs, seconds=seconds)
+        self.timings.append(Timing(name, seconds, is_kept=False))
+        return value, mark
+
+    @property
+    def made_anything(self) -> bool:
+        """True when at least one room ran."""
+        return any(not timing.is_kept for timing in self.timings)
+
+
+def save_record(path: Path, record: object) -> None:
+    """Write a record as JSON, whole. Raises WriteError."""
+    write_text_whole(path, json.dumps(to_plain(record), ensure_ascii=False, indent=1) + "\n")
+
+
+def load_record(kind: type[T], path: Path) -> T:
+    """Read a record back. Raises OSError, ValueError, KeyError or TypeError when it does not fit."""
+    return from_plain(kind, json.loads(path.read_text(encoding="utf-8")))

@@ -1,0 +1,160 @@
+"""From placed scans to the finished file: tone, cut, compose, write, read back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.compose.run import compose
+from stitch.job.disk import require_free
+from stitch.master.labels import LabelWriter
+from stitch.master.writer import MasterWriter
+from stitch.model.layout import Layout
+from stitch.model.master import MasterRecord, MasterSpec
+from stitch.model.scans import PixelSource
+from stitch.model.seams import LabelMap, SeamLine
+from stitch.model.tone import ToneFit
+from stitch.pipeline.job import Job
+from stitch.pipeline.keep import load_record, save_record
+from stitch.seams.cut import cut
+from stitch.seams.measure import measure
+from stitch.tone.apply import code_table
+from stitch.tone.fit import fit
+
+Sources = Mapping[str, PixelSource]
+Tables = Mapping[str, NDArray[np.float32] | None]
+
+LABEL_SHARE = 0.05  # disk kept for the packed label file, as a share of one byte a pixel
+
+
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """What of a label map is not an array."""
+
+    cell_px: int
+    scan_ids: tuple[str, ...]
+    lines: tuple[SeamLine, ...]
+
+
+def match_tone(job: Job, sources: Sources, layout: Layout, placed: str) -> tuple[ToneFit, str]:
+    """The tone of every scan."""
+    saved = job.folder.work / "tone.json"
+    settings = {"tone_reference": job.settings.tone_reference, "encoding": job.encoding.name}
+
+    def make() -> ToneFit:
+        found = fit(
+            sources,
+            layout,
+            job.encoding,
+            bits=job.bits,
+            reference_id=job.settings.tone_reference,
+            progress=job.progress,
+        )
+        save_record(saved, found)
+        return found
+
+    return job.keeper.room("tone", [placed], settings, [saved], make=make, load=lambda: load_record(ToneFit, saved))
+
+
+def tables_of(job: Job, tone: ToneFit) -> Tables:
+    """For every scan the encoded value of each code after the match; None where the codes stay."""
+    return {one.scan_id: code_table(one, job.encoding, job.bits, tone.common_scale) for one in tone.scans}
+
+
+def cut_seams(
+    job: Job, sources: Sources, layout: Layout, tables: Tables, toned: str
+) -> tuple[tuple[LabelMap, tuple[SeamLine, ...]], str]:
+    """Which scan makes each part, and how visible each seam is."""
+    cells_file, facts_file = job.folder.work / "labels.npy", job.folder.work / "labels.json"
+
+    def make() -> tuple[LabelMap, tuple[SeamLine, ...]]:
+        label_map = cut(
+            sources,
+            layout,
+            tables,
+            job.encoding,
+            bits=job.bits,
+            memory_mb=job.settings.memory_mb,
+            progress=job.progress,
+        )
+        lines = measure(sources, layout, tables, job.encoding, label_map, bits=job.bits, progress=job.progress)
+        np.save(cells_file, label_map.cells)
+        save_record(facts_file, _Cells(label_map.cell_px, label_map.scan_ids, lines))
+        return label_map, lines
+
+    def load() -> tuple[LabelMap, tuple[SeamLine, ...]]:
+        facts = load_record(_Cells, facts_file)
+        return LabelMap(np.load(cells_file, allow_pickle=False), facts.cell_px, facts.scan_ids), facts.lines
+
+    return job.keeper.room("seams", [toned], {}, [cells_file, facts_file], make=make, load=load)
+
+
+def write_master(
+    job: Job,
+    sources: Sources,
+    layout: Layout,
+    tables: Tables,
+    label_map: LabelMap,
+    spec: MasterSpec,
+    uncovered: tuple[int, int, int],
+    seamed: str,
+) -> tuple[MasterRecord, str]:
+    """Compose the canvas straight into the master and the label file."""
+    folder, saved = job.folder, job.folder.work / "master.json"
+    facts: list[Any] = [seamed, spec, uncovered]
+
+    def make() -> MasterRecord:
+        _require_room(job, layout)
+        with folder.writing(folder.master) as part, MasterWriter(part, spec) as writer:
+            _write_both(job, sources, layout, tables, label_map, uncovered, writer)
+            record = writer.finish()
+        save_record(saved, record)
+        return record
+
+    outputs = [folder.master, folder.seam_labels, saved]
+    return job.keeper.room("master", facts, {}, outputs, make=make, load=lambda: load_record(MasterRecord, saved))
+
+
+def _write_both(
+    job: Job,
+    sources: Sources,
+    layout: Layout,
+    tables: Tables,
+    label_map: LabelMap,
+    uncovered: tuple[int, int, int],
+    writer: MasterWriter,
+) -> None:
+    folder = job.folder
+    bits = 8 if len(label_map.scan_ids) < 256 else 16
+    with (
+        folder.writing(folder.seam_labels) as part,
+        LabelWriter(part, layout.canvas, bits=bits, ppi=layout.canvas_ppi, scan_ids=label_map.scan_ids) as labels,
+    ):
+
+        def write_rows(pixels: NDArray[Any], label_rows: NDArray[np.uint8]) -> None:
+            writer.write_rows(pixels)
+            labels.write_rows(label_rows)
+
+        compose(
+            sources,
+            layout,
+            tables,
+            job.encoding,
+            label_map,
+            bits=job.bits,
+            memory_mb=job.settings.memory_mb,
+            jobs=job.settings.jobs,
+            uncovered_code=uncovered,
+            write_rows=write_rows,
+            progress=job.progress,
+        )
+        labels.finish()
+
+
+def _require_room(job: Job, layout: Layout) -> None:
+    pixels = layout.canvas.width_px * layout.canvas.height_px
+    require_free(job.folder.root, int(pixels * (3 * job.bits / 8 + LABEL_SHARE)))

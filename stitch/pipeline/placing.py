@@ -1,0 +1,122 @@
+"""From scans to a layout: placed, the painting's outline found, holes refused, a canvas laid around it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import FloatArray, apply
+from stitch.model.findings import Finding, Severity
+from stitch.model.layout import Layout
+from stitch.model.scans import PixelSource
+from stitch.pipeline.job import Job
+from stitch.pipeline.keep import load_record, save_record
+from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
+from stitch.register.composite import Composite, composite
+from stitch.register.gaps import refuse_gaps
+from stitch.register.graph import nearest_turn_deg
+from stitch.register.place import Registration, reduce_all, register
+from stitch.size.outline import Outline, Side, find_outline
+
+WHITE = (1.0, 1.0, 1.0)
+NEAR_PX = 9  # picture px beside an uncovered place that lend it their colour
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Where every scan lies, what was noticed, and the colour for canvas that no scan covers."""
+
+    layout: Layout
+    findings: tuple[Finding, ...]
+    uncovered_rgb: tuple[float, float, float]  # encoded 0..1
+
+
+def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float], scanned: str) -> tuple[Placed, str]:
+    """Place all scans on one canvas. Raises RegisterError when they cannot be, or leave a hole."""
+    saved = job.folder.work / "layout.json"
+    settings = job.settings
+    wanted = {"dpi": settings.dpi, "up_deg": settings.up_deg, "ppi": dict(ppi)}
+
+    def make() -> Placed:
+        reduced = reduce_all(sources, job.progress)
+        registration = register(sources, reduced, ppi, jobs=job.threads, progress=job.progress)
+        upright = upright_from_nominal(registration)
+        picture = composite(registration, reduced, upright)
+        outline = find_outline(picture.rgb, picture.covered, picture.px_per_mm)
+        refuse_gaps(picture, _whole_outline(outline), registration.links)
+        layout = arrange(
+            registration,
+            upright,
+            _keep(outline, picture, registration.nominal_ppi),
+            canvas_ppi=settings.dpi or registration.nominal_ppi,
+            up_deg=settings.up_deg,
+        )
+        found = Placed(layout, registration.findings + _turned(registration), _uncovered_rgb(picture, outline))
+        save_record(saved, found)
+        return found
+
+    return job.keeper.room("register", [scanned], wanted, [saved], make=make, load=lambda: load_record(Placed, saved))
+
+
+def uncovered_code(placed: Placed, bits: int) -> tuple[int, int, int]:
+    """The colour for canvas that no scan covers, as codes of the master."""
+    top = 2**bits - 1
+    red, green, blue = (round(min(max(value, 0.0), 1.0) * top) for value in placed.uncovered_rgb)
+    return red, green, blue
+
+
+def _turned(registration: Registration) -> tuple[Finding, ...]:
+    """A warning when some scans lie another way up: relief is lit from another side there."""
+    turns = {name: nearest_turn_deg(pose.matrix()) for name, pose in registration.poses.items()}
+    usual = Counter(turns.values()).most_common(1)[0][0]
+    turned = tuple(name for name, turn in turns.items() if turn != usual)
+    if not turned:
+        return ()
+    return (
+        Finding(
+            "turned",
+            Severity.WARNING,
+            f"{', '.join(turned)} lay turned on the glass and was turned back.",
+            "The lamp lit them from another side: where paint or paper has relief its shading changes at the seam.",
+            turned,
+        ),
+    )
+
+
+def _keep(outline: Outline, picture: Composite, ppi: float) -> Keep:
+    """Crop to the painting and a small border on every side where its edge was seen."""
+    return keep_around(apply(picture.upright_from_picture, outline.corners_px), _in_view(outline), ppi)
+
+
+def _uncovered_rgb(picture: Composite, outline: Outline) -> tuple[float, float, float]:
+    """The colour of the lid beside the places that no scan covers; white when there is no such place."""
+    beside = cv2.dilate((~picture.covered).astype(np.uint8), np.ones((NEAR_PX, NEAR_PX), np.uint8)) > 0
+    beside &= picture.covered & ~_inside(outline, picture.covered.shape)
+    if not beside.any():
+        return WHITE
+    red, green, blue = (float(v) for v in np.median(picture.rgb[beside], axis=0))
+    return red, green, blue
+
+
+def _inside(outline: Outline, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    mask = np.zeros(shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.round(outline.corners_px).astype(np.int32), 1)
+    return mask > 0
+
+
+def _in_view(outline: Outline) -> tuple[bool, bool, bool, bool]:
+    """Whether the left, top, right and bottom edges were seen."""
+    left, top, right, bottom = (
+        outline.side(side).is_in_view for side in (Side.LEFT, Side.TOP, Side.RIGHT, Side.BOTTOM)
+    )
+    return left, top, right, bottom
+
+
+def _whole_outline(outline: Outline) -> FloatArray | None:
+    """The painting's corners when all four edges were seen, else None."""
+    return outline.corners_px if all(_in_view(outline)) else None

@@ -1,0 +1,155 @@
+"""One job, told in order."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from stitch import __version__
+from stitch.errors import RegisterError
+from stitch.imaging.colour import Encoding
+from stitch.job.folder import JobFolder
+from stitch.model.findings import Finding, Severity
+from stitch.model.layout import Layout
+from stitch.model.master import MasterSpec
+from stitch.model.report import RunSummary
+from stitch.model.request import JoinRequest
+from stitch.model.scans import Scan
+from stitch.model.seams import LabelMap
+from stitch.pipeline import checkin, making, placing, sizing, telling
+from stitch.pipeline.job import Job
+from stitch.pipeline.keep import Keeper
+from stitch.progress import SILENT, Progress
+from stitch.scans.preflight import master_bits
+from stitch.scans.readers import open_image
+
+
+def join(request: JoinRequest, progress: Progress = SILENT) -> RunSummary:
+    """Join the scans of one painting into a master, or say why not.
+
+    Raises
+    ------
+    StitchError : whatever stopped the run, with its exit code. After a RegisterError the job folder stays, with a
+        report and the command to type next; after any other stop nothing new is left under its final name.
+    """
+    folder = JobFolder.open_or_create(request)
+    with folder.at_work():
+        run = _Run(folder, progress)
+        try:
+            return run.finished()
+        except RegisterError as stop:
+            run.stopped(stop)
+            raise
+
+
+class _Run:
+    """The state of one run while its rooms are gone through."""
+
+    def __init__(self, folder: JobFolder, progress: Progress) -> None:
+        self._folder = folder
+        self._request = folder.request
+        self._settings = folder.request.settings
+        self._progress = progress
+        self._keeper = Keeper(folder)
+        self._started_at = datetime.now().astimezone().isoformat(timespec="seconds")
+        self._scans: tuple[Scan, ...] = ()
+        self._findings: tuple[Finding, ...] = self._keeper.notes
+
+    def finished(self) -> RunSummary:
+        """Go through all rooms."""
+        checked, scanned = checkin.check_in(self._folder, self._keeper, self._progress)
+        self._scans = checked.scans
+        assigned = checkin.read_profile(self._settings.profile_path)
+        self._findings += checked.findings + checkin.check_together(self._request, self._scans, assigned)
+        self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
+        profile = checkin.profile_of(self._scans, assigned)
+        ppi = checkin.resolutions(self._scans, self._settings.scan_dpi)
+        bits = master_bits(self._scans)
+        encoding = Encoding.of_profile(profile)
+        job = Job(self._folder, self._keeper, self._settings, encoding, bits, self._progress)
+        with checkin.opened(self._scans, self._folder.scratch) as sources:
+            placed, placed_mark = placing.place(job, sources, ppi, scanned)
+            layout = placed.layout
+            tone, toned = making.match_tone(job, sources, layout, placed_mark)
+            tables = making.tables_of(job, tone)
+            (label_map, lines), seamed = making.cut_seams(job, sources, layout, tables, toned)
+            spec = self._spec(profile, bits, telling.history(layout, tone, self._scans, ppi), layout)
+            uncovered = placing.uncovered_code(placed, bits)
+            master, _ = making.write_master(job, sources, layout, tables, label_map, spec, uncovered, seamed)
+        check = sizing.check_master(job, master.sha256)
+        self._findings += placed.findings + telling.seam_findings(lines) + sizing.size_findings(check)
+        hashes = telling.hashes_now(self._scans)
+        self._findings += telling.hash_findings(self._scans, hashes)
+        summary = self._summary(
+            layout=layout,
+            tone=tone,
+            seams=lines,
+            size_check=check,
+            master_spec=spec,
+            master=master,
+            sha256_after=tuple(hashes.items()),
+            exit_code=_exit_code(self._findings),
+        )
+        self._report(summary, label_map)
+        return summary
+
+    def stopped(self, stop: RegisterError) -> None:
+        """Leave a report that says which scans, why, and what to do next."""
+        self._findings += (Finding("not-placed", Severity.STOP, stop.message, stop.advice, stop.scan_ids),)
+        summary = self._summary(
+            sha256_after=tuple(telling.hashes_now(self._scans).items()),
+            next_command=telling.next_command(self._folder.root, stop.scan_ids, [s.scan_id for s in self._scans]),
+            exit_code=stop.exit_code,
+            links_found=stop.links,
+        )
+        telling.write_report(self._folder, summary, None, None, {}, self._progress)
+        self._folder.write_checksums()
+
+    def _spec(self, profile: bytes | None, bits: int, history: tuple[str, ...], layout: Layout) -> MasterSpec:
+        settings = self._settings
+        return MasterSpec(
+            size=layout.canvas,
+            bits=bits,
+            ppi=layout.canvas_ppi,
+            profile=profile,
+            title=settings.title,
+            creator=settings.creator,
+            rights=settings.rights,
+            history=history,
+            ingredients=tuple(dict.fromkeys((scan.path.name, scan.sha256) for scan in self._scans)),
+        )
+
+    def _summary(self, **known: Any) -> RunSummary:
+        facts: dict[str, Any] = {
+            "layout": None,
+            "tone": None,
+            "seams": None,
+            "size_check": None,
+            "master_spec": None,
+            "master": None,
+            "next_command": "",
+            **known,
+        }
+        return RunSummary(
+            tool_version=__version__,
+            started_at=self._started_at,
+            job_name=self._folder.root.name,
+            settings=self._settings,
+            scans=self._scans,
+            findings=self._findings,
+            timings=tuple(self._keeper.timings),
+            **facts,
+        )
+
+    def _report(self, summary: RunSummary, label_map: LabelMap) -> None:
+        sizes = {scan.scan_id: scan.size for scan in self._scans}
+        _, source = open_image(self._folder.master, scratch=self._folder.scratch)
+        try:
+            telling.write_report(self._folder, summary, source, label_map, sizes, self._progress)
+        finally:
+            source.close()
+        self._folder.write_checksums()
+
+
+def _exit_code(findings: tuple[Finding, ...]) -> int:
+    return 1 if any(finding.severity is Severity.FAILED for finding in findings) else 0

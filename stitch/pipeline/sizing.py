@@ -1,0 +1,104 @@
+"""The size check, on a job's new master or on any finished one."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from stitch.errors import ScanError
+from stitch.model.findings import Finding, Severity
+from stitch.model.settings import Measured
+from stitch.model.size import SizeCheck
+from stitch.pipeline.job import Job
+from stitch.pipeline.keep import load_record, save_record
+from stitch.progress import SILENT, Progress
+from stitch.scans.preflight import effective_ppi
+from stitch.scans.readers import open_image
+from stitch.size.measure import measure
+
+
+def check_size(
+    path: Path,
+    *,
+    width_mm: float | None,
+    height_mm: float | None,
+    measured: Measured = Measured.SHEET,
+    tolerance_mm: float | None = None,
+    progress: Progress = SILENT,
+) -> SizeCheck:
+    """Measure the painting in a finished master. Raises ScanError when the file cannot be read or states no dpi."""
+    with tempfile.TemporaryDirectory(prefix="stitch-") as scratch:
+        scan, source = open_image(path, scratch=Path(scratch))
+        try:
+            if scan.ppi_x is None:
+                raise ScanError(
+                    f"{path.name} does not say how many pixels make an inch, so its size cannot be told.",
+                    advice="Use a master that stitch wrote, or set the resolution where the file was made.",
+                )
+            return measure(
+                source,
+                effective_ppi(scan, None),
+                covered=None,
+                width_mm=width_mm,
+                height_mm=height_mm,
+                measured=measured,
+                tolerance_mm=tolerance_mm,
+                progress=progress,
+            )
+        finally:
+            source.close()
+
+
+def check_master(job: Job, master_sha256: str) -> SizeCheck:
+    """The size check on the job's own master, kept while neither master nor tape changes."""
+    saved, settings = job.folder.work / "size.json", job.settings
+    asked = {name: getattr(settings, name) for name in ("width_mm", "height_mm", "measured", "tolerance_mm")}
+
+    def make() -> SizeCheck:
+        found = check_size(job.folder.master, progress=job.progress, **asked)
+        save_record(saved, found)
+        return found
+
+    return job.keeper.room(
+        "size", [master_sha256], asked, [saved], make=make, load=lambda: load_record(SizeCheck, saved)
+    )[0]
+
+
+def size_findings(check: SizeCheck) -> tuple[Finding, ...]:
+    """What the size check has to say: a failed reading, an edge that is not in view, swapped sides."""
+    found = []
+    for reading in check.readings:
+        if reading.is_ok is False and reading.expected_mm is not None:
+            found.append(
+                Finding(
+                    "size",
+                    Severity.FAILED,
+                    f"The {reading.name} measures {reading.measured_mm:.1f} mm in the master; "
+                    f"the tape says {reading.expected_mm:.1f} mm (allowed: ± {reading.tolerance_mm:.1f} mm).",
+                    "Measure again with the tape; if it was right, check the scanner's resolution (--scan-dpi).",
+                )
+            )
+    hidden = [edge.side for edge in check.edges if not edge.is_in_view]
+    if hidden:
+        found.append(
+            Finding(
+                "edge-not-in-view",
+                Severity.WARNING,
+                f"The painting's {_listed(hidden)} edge is not in view, so sizes that need it were not checked.",
+                "Let a little of the lid show around the painting when you scan.",
+            )
+        )
+    if check.is_swapped:
+        found.append(
+            Finding(
+                "sides-swapped",
+                Severity.NOTE,
+                "Width and height were given the other way round; they were compared the way the master lies.",
+                "Nothing to do; --up turns the master.",
+            )
+        )
+    return tuple(found)
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -1,0 +1,205 @@
+"""What is told of a run: the findings of its checks, the history in the master, the files a person looks at."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import angle_deg, scale_of
+from stitch.imaging.labels import labels_at
+from stitch.imaging.resample import is_whole_pixel
+from stitch.job.files import sha256_of
+from stitch.job.folder import JobFolder
+from stitch.model.findings import Finding, Severity
+from stitch.model.geometry import Size, Window
+from stitch.model.layout import Layout
+from stitch.model.report import RunSummary
+from stitch.model.scans import PixelSource, Scan
+from stitch.model.seams import LabelMap, SeamLine
+from stitch.model.tone import ToneFit
+from stitch.progress import Progress
+from stitch.report.files import html_bytes, json_bytes, png_bytes
+from stitch.report.json_report import report_plain
+from stitch.report.measures import VISIBLE_STEP_DE00, seam_figures
+from stitch.report.page import page
+from stitch.report.preview import preview
+from stitch.report.seam_map import draw
+from stitch.report.seams_json import seams_plain
+from stitch.report.spots import crop_spots
+
+FAILED_SHARE = 0.02  # of the seam length that may show before the check fails: the project's own limit
+FAILED_SHIFT_PX = 1.0
+
+
+def history(layout: Layout, tone: ToneFit, scans: Sequence[Scan], ppi: Mapping[str, float]) -> tuple[str, ...]:
+    """Everything done to the pixels, one plain sentence each."""
+    said = []
+    if all(is_whole_pixel(placement.matrix) for placement in layout.placements):
+        said.append("Placed by whole pixels: nothing was resampled.")
+    else:
+        turns = [abs((angle_deg(p.matrix) + 45) % 90 - 45) for p in layout.placements]
+        said.append(
+            f"Placed with turns of up to {max(turns):.3f}°, resampled once by cubic convolution (OpenCV INTER_CUBIC)."
+        )
+    for text, names in _scalings(layout, ppi).items():
+        said.append(f"{text}: {', '.join(names)}.")
+    changed = [one.scan_id for one in tone.scans if not one.is_identity]
+    if changed:
+        said.append(
+            f"Tone of {', '.join(changed)} matched to {tone.reference_id} by gain and offset for each channel, "
+            f"in linear light ({tone.encoding_name})."
+        )
+    else:
+        said.append("Tone left as scanned.")
+    if tone.common_scale != 1.0:
+        said.append(f"Everything multiplied by {tone.common_scale:.4f} in linear light, so that no white is clipped.")
+    said.append("Blended near the seams only, in bands of detail, in linear light; elsewhere a pixel is of one scan.")
+    if len({scan.bits for scan in scans}) > 1:
+        said.append("8-bit scans among 16-bit ones were widened by 257.")
+    return tuple(said)
+
+
+def _scalings(layout: Layout, ppi: Mapping[str, float]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for placement in layout.placements:
+        scale = scale_of(placement.matrix)
+        if abs(scale - 1) < 1e-6:
+            continue
+        verb = "Reduced with an anti-alias filter" if scale < 1 else "Enlarged"
+        text = f"{verb} from {ppi[placement.scan_id]:g} to {layout.canvas_ppi:g} ppi (× {scale:.4f})"
+        found.setdefault(text, []).append(placement.scan_id)
+    return found
+
+
+def seam_findings(lines: Sequence[SeamLine]) -> tuple[Finding, ...]:
+    """A failed check where seams show along too much of their length, or a line is broken."""
+    figures = seam_figures(lines)
+    found = []
+    if figures.quiet_fraction is not None and 1 - figures.quiet_fraction > FAILED_SHARE:
+        found.append(
+            Finding(
+                "seam-visible",
+                Severity.FAILED,
+                f"Along {100 * (1 - figures.quiet_fraction):.0f} % of the seams the two scans differ by more than "
+                f"{VISIBLE_STEP_DE00:g} ΔE2000 (the worst: {figures.worst_step_de00:.1f}).",
+                "Look at the worst spots in the report; scan again with automatic exposure off if they show.",
+            )
+        )
+    worst = figures.worst_misregistration_px
+    if worst is not None and worst > FAILED_SHIFT_PX:
+        found.append(
+            Finding(
+                "seam-broken",
+                Severity.FAILED,
+                f"At one place along the seams the two scans are {worst:.1f} px apart.",
+                "Look at the worst spots in the report; scan those two again, flat and still, if a line is broken.",
+            )
+        )
+    return tuple(found)
+
+
+def hashes_now(scans: Sequence[Scan]) -> dict[str, str]:
+    """SHA-256 of every scan's file as it is now; "" for one that is gone."""
+    found: dict[Any, str] = {}
+    for scan in scans:
+        if scan.path not in found:
+            try:
+                found[scan.path] = sha256_of(scan.path)
+            except OSError:
+                found[scan.path] = ""
+    return {scan.scan_id: found[scan.path] for scan in scans}
+
+
+def hash_findings(scans: Sequence[Scan], hashes: Mapping[str, str]) -> tuple[Finding, ...]:
+    """A failed check for every scan whose file is not what it was when the run began."""
+    changed = tuple(scan.scan_id for scan in scans if hashes[scan.scan_id] != scan.sha256)
+    if not changed:
+        return ()
+    return (
+        Finding(
+            "scan-changed",
+            Severity.FAILED,
+            f"The file of {', '.join(changed)} changed or went away during the run (stitch only reads them).",
+            "Compare it with your backup and run the same command again.",
+            changed,
+        ),
+    )
+
+
+def next_command(root: Path, blamed: Sequence[str], names: Sequence[str]) -> str:
+    """What to type after the scans could not be placed: the same job again, without the scans that do not fit."""
+    job = shlex.quote(root.name)
+    left = len(names) - len(blamed)
+    if blamed and left >= 2:
+        return f"stitch join {job} " + " ".join(f"--skip {shlex.quote(name + '.*')}" for name in blamed)
+    return f"stitch join {job}"
+
+
+def write_report(
+    folder: JobFolder,
+    summary: RunSummary,
+    master: PixelSource | None,
+    label_map: LabelMap | None,
+    sizes: Mapping[str, Size],
+    progress: Progress,
+) -> None:
+    """Write the seam map, the seams as data, the page and the figures. Without a master only page and figures."""
+    pictures: dict[str, Any] = {}
+    if master is not None and label_map is not None and summary.layout is not None:
+        pictures = _pictures(folder, summary, master, label_map, sizes, progress)
+    _write(folder, folder.report_html, html_bytes(page(summary, **pictures)))
+    _write(folder, folder.report_json, json_bytes(report_plain(summary, job_folder=folder.root)))
+
+
+def _pictures(
+    folder: JobFolder,
+    summary: RunSummary,
+    master: PixelSource,
+    label_map: LabelMap,
+    sizes: Mapping[str, Size],
+    progress: Progress,
+) -> dict[str, Any]:
+    layout, lines = summary.layout, summary.seams or ()
+    assert layout is not None
+    profile = summary.master_spec.profile if summary.master_spec else None
+
+    def labels(window: Window) -> NDArray[np.uint8]:
+        return labels_at(label_map, layout, sizes, window)
+
+    small = preview(master, progress=progress)
+    px_per_preview = layout.canvas.width_px / small.shape[1]
+    seam_map = draw(
+        small,
+        small_labels(labels, layout.canvas, small.shape[:2]),
+        label_map.scan_ids,
+        lines,
+        canvas_ppi=layout.canvas_ppi,
+        px_per_preview=px_per_preview,
+    )
+    seam_map_png = png_bytes(seam_map, text="Which scan made each part, and how visible each seam is")
+    _write(folder, folder.seam_map, seam_map_png)
+    _write(folder, folder.seams_json, json_bytes(seams_plain(lines, layout.canvas_ppi)))
+    spots = crop_spots(master.read, lines, labels, layout.canvas, layout.canvas_ppi, profile=profile)
+    preview_png = png_bytes(small, profile=profile)
+    return {"preview_png": preview_png, "seam_map_png": seam_map_png, "spots": spots}
+
+
+def small_labels(labels: Any, canvas: Size, shape: tuple[int, int]) -> NDArray[np.uint8]:
+    """Labels at the pixel centres of a reduced picture of `shape` (h, w), read row by row."""
+    height, width = shape
+    columns = np.minimum(((np.arange(width) + 0.5) * canvas.width_px / width).astype(int), canvas.width_px - 1)
+    rows = np.minimum(((np.arange(height) + 0.5) * canvas.height_px / height).astype(int), canvas.height_px - 1)
+    out = np.empty((height, width), np.uint8)
+    for index, row in enumerate(rows):
+        out[index] = labels(Window(0, int(row), canvas.width_px, 1))[0, columns]
+    return out
+
+
+def _write(folder: JobFolder, path: Any, data: bytes) -> None:
+    with folder.writing(path) as part:
+        part.write_bytes(data)

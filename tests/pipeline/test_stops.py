@@ -1,0 +1,148 @@
+"""What stops a run says why, exits with its code, and leaves nothing half done."""
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from stitch.errors import RegisterError
+from stitch.pipeline import join
+from tests.pipeline.jobs import hashes, jittered_scans, picture, request, stitch, tiles, write_scans
+
+
+def test_a_scan_of_another_painting_leaves_a_report_and_the_next_command(tmp_path: Path) -> None:
+    scans = jittered_scans(11, tmp_path / "scans")
+    write_scans(scans, {"other": picture(77)[:460, :420]})
+    done = stitch("join", scans)
+    job = tmp_path / "scans-joined"
+    assert done.returncode == 4
+    assert "other could not be linked" in done.stderr
+    assert not (job / "master.tif").exists()
+    assert not (job / "work" / "scratch").exists()
+    plain = json.loads((job / "report.json").read_text())
+    assert plain["exit_code"] == 4
+    assert "--skip" in plain["next_command"]
+    assert "other" in (job / "report.html").read_text()
+    again = stitch("join", job, "--skip", "other.*")
+    assert again.returncode == 0
+    assert (job / "master.tif").exists()
+
+
+def test_a_missing_piece_is_a_hole_and_stops_the_run(tmp_path: Path) -> None:
+    image = picture(31, size=(1100, 1100))
+    whole = {
+        f"{'ABC'[j]}{i + 1}": image[j * 320 : j * 320 + 460, i * 320 : i * 320 + 460]
+        for j in range(3)
+        for i in range(3)
+    }
+    del whole["B2"]
+    scans = write_scans(tmp_path / "scans", whole)
+    with pytest.raises(RegisterError, match="hole"):
+        join(request(scans))
+    assert not (tmp_path / "scans-joined" / "master.tif").exists()
+
+
+def test_unusable_scans_leave_no_job_folder(tmp_path: Path) -> None:
+    scans = write_scans(tmp_path / "scans", tiles(picture(32)))
+    (scans / "B2.tif").write_text("not a picture")
+    done = stitch("join", scans)
+    assert done.returncode == 3
+    assert "B2.tif" in done.stderr
+    assert len(done.stderr.strip().splitlines()) <= 3
+    assert not (tmp_path / "scans-joined").exists()
+
+
+def test_a_file_of_somebody_else_is_not_replaced_without_force(tmp_path: Path) -> None:
+    scans = write_scans(tmp_path / "scans", tiles(picture(33)))
+    job = tmp_path / "scans-joined"
+    job.mkdir()
+    (job / "master.tif").write_text("precious")
+    assert stitch("join", scans).returncode == 5
+    assert (job / "master.tif").read_text() == "precious"
+    assert stitch("join", scans, "--force").returncode == 0
+    assert (job / "master.tif").stat().st_size > 1000
+
+
+def test_too_little_memory_names_the_smallest_that_works(tmp_path: Path) -> None:
+    scans = write_scans(tmp_path / "scans", tiles(picture(34)))
+    done = stitch("join", scans, "--memory", "20MB")
+    assert done.returncode == 2
+    assert "MB" in done.stderr
+    assert not (tmp_path / "scans-joined" / "master.tif").exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals work otherwise there")
+@pytest.mark.parametrize("seed", range(4))
+def test_ctrl_c_at_any_moment_leaves_no_half_master(tmp_path: Path, seed: int) -> None:
+    scans = jittered_scans(12, tmp_path / "scans")
+    before = hashes(scans)
+    child = subprocess.Popen(
+        [sys.executable, "-m", "stitch", "join", str(scans)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+    )
+    time.sleep(random.Random(seed).uniform(0.3, 2.5))
+    child.send_signal(signal.SIGINT)
+    _, words = child.communicate(timeout=60)
+    job = tmp_path / "scans-joined"
+    assert child.returncode in (0, 130), words.decode()
+    assert hashes(scans) == before
+    assert not (job / "work" / "scratch").exists()
+    assert not list(job.glob("*.part*"))
+    if child.returncode == 130:
+        assert b"Traceback" not in words
+    assert stitch("join", scans).returncode == 0
+
+
+@pytest.mark.skipif(not hasattr(os, "setsid") or sys.platform == "darwin", reason="needs a file-size limit")
+@pytest.mark.parametrize("limit", [200_000, 2_000_000])
+def test_a_disk_that_fills_up_leaves_no_half_master(tmp_path: Path, limit: int) -> None:
+    """The limit is on the size of one file (RLIMIT_FSIZE); the system refuses the write as a full disk would."""
+    import resource
+
+    scans = jittered_scans(13, tmp_path / "scans")
+    before = hashes(scans)
+
+    def limited() -> None:
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+
+    done = stitch("join", scans, preexec_fn=limited)
+    job = tmp_path / "scans-joined"
+    assert done.returncode == 5, done.stderr
+    assert not (job / "master.tif").exists()
+    assert not list(job.glob("*.part*"))
+    assert not (job / "work" / "scratch").exists()
+    assert hashes(scans) == before
+    assert stitch("join", scans).returncode == 0
+
+
+def test_two_runs_on_one_job_do_not_meet(tmp_path: Path) -> None:
+    scans = jittered_scans(14, tmp_path / "scans")
+    runs = [
+        subprocess.Popen(
+            [sys.executable, "-m", "stitch", "join", str(scans)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+        )
+        for _ in range(2)
+    ]
+    words = [run.communicate(timeout=120)[1].decode() for run in runs]
+    codes = sorted(run.returncode for run in runs)
+    assert codes in ([0, 5], [0, 0]), words
+    if codes == [0, 5]:
+        assert any("Another run" in text for text in words)
+
+
+def test_pieces_of_white_paper_alone_are_refused(tmp_path: Path) -> None:
+    rng = np.random.default_rng(15)
+    blank = {
+        name: (62000 + 60 * rng.standard_normal((460, 420, 3))).astype(np.uint16) for name in ("A1", "A2", "B1", "B2")
+    }
+    scans = write_scans(tmp_path / "scans", blank)
+    done = stitch("join", scans)
+    assert done.returncode == 4
+    assert not (tmp_path / "scans-joined" / "master.tif").exists()
