@@ -331,6 +331,8 @@ def test_a_changed_scan_is_never_passed_over() -> None:
     text = read(dataclasses.replace(summary, sha256_after=after)).text
     assert "a scan changed while the run was going on" in text and "Changed!" in text and "f" * 64 in text
     assert "Not checked again." in text
+    gone = ((summary.scans[1].scan_id, ""), *summary.sha256_after[2:])
+    assert "The file is gone!" in read(dataclasses.replace(summary, sha256_after=gone)).text
     stopped = Run(2).stopped()
     changed = dataclasses.replace(stopped, sha256_after=((stopped.scans[0].scan_id, "e" * 64),))
     assert "never changed" not in read(changed).text

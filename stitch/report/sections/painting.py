@@ -124,7 +124,7 @@ def _key() -> Html:
         el(
             "li",
             el("span", class_="swatch", style=f"--c:{kind.colour};--w:{kind.width_px + 1:g}px"),
-            el("span", el("b", f"ΔE {scale.range_words(kind)}"), el("br"), kind.meaning),
+            el("span", el("b", f"ΔE{words.NBSP}{scale.range_words(kind)}"), el("br"), kind.meaning),
         )
         for kind in scale.STEP_CLASSES
     ]

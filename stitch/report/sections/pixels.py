@@ -118,7 +118,7 @@ def _tone(context: Context, tone: ToneFit | None) -> Html | None:
             "p",
             "Every scan was brought to the tone of ",
             context.named(tone.reference_id),
-            f". The sums were done in this encoding: {tone.encoding_name}.",
+            f". The arithmetic was done in linear light; the curve undone for it: {tone.encoding_name}.",
         ),
         _common_scale(tone),
         words.table(

@@ -90,6 +90,8 @@ def _untouched(context: Context, scan: Scan) -> Html:
     before = el("code", scan.sha256, class_="hash")
     if after is None:
         return join("Not checked again. SHA-256 before the run: ", before)
+    if after == "":
+        return join(el("span", "The file is gone!", class_="alarm"), " SHA-256 before the run: ", before)
     if after == scan.sha256:
         return join("Unchanged: same SHA-256 before and after.", el("br"), before)
     return join(

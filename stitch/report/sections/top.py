@@ -151,7 +151,7 @@ def _seams(context: Context) -> Answer:
     is_quiet = figures.worst_step_de00 < measures.VISIBLE_STEP_DE00
     share = words.figure("seams.quiet_fraction|percent", 100 * figures.quiet_fraction, words.SHARE)
     worst = words.figure("seams.worst_step_de00", figures.worst_step_de00, words.DE00)
-    detail = join(share, f" of the seam length has a colour step under ΔE {limit}.")
+    detail = join(share, f" of the seam length has a colour step under ΔE{words.NBSP}{limit}.")
     return Answer(question, State.GOOD if is_quiet else State.LOOK, join("worst ", worst), detail, "spots")
 
 
