@@ -9,10 +9,10 @@ from contextlib import contextmanager
 
 import typer
 
+from stitch.cli.app import INTERRUPTED
 from stitch.cli.console import say
 from stitch.errors import InternalFault, StitchError
 
-INTERRUPTED = 130
 _SYSTEM_LIBRARIES = ("libGL", "libEGL", "libgthread", "libglib", "libgobject", "libSM", "libX", "libxcb")
 
 

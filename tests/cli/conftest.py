@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner, Result
 
-from stitch.cli.app import app
+from stitch.cli.commands import app
 from stitch.model.report import RunSummary
 from stitch.model.request import JoinRequest
 from stitch.model.settings import JoinSettings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -122,3 +123,29 @@ def test_a_real_signal_ends_with_130_and_leaves_no_scratch(scans: Path, tmp_path
     assert child.returncode == 130, child.stderr
     assert child.stderr.startswith("Stopped")
     assert not (tmp_path / "scans-joined").exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+def test_ctrl_c_while_still_loading_shows_no_trace() -> None:
+    script = (
+        "import builtins, sys\n"
+        "from stitch.cli.app import run\n"
+        "real = builtins.__import__\n"
+        "def stop(name, *more):\n"
+        "    if name == 'typer':\n"
+        "        raise KeyboardInterrupt\n"
+        "    return real(name, *more)\n"
+        "builtins.__import__ = stop\n"
+        "run()\n"
+    )
+    child = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
+    assert (child.returncode, child.stderr) == (130, "")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="such names cannot exist there")
+def test_a_name_that_is_no_text_can_be_printed(tmp_path: Path) -> None:
+    folder = tmp_path / os.fsdecode(b"caf\xe9")
+    folder.mkdir()
+    (folder / "checksums.sha256").write_bytes(b"0" * 64 + b"  caf\xe9.tif\n")
+    child = subprocess.run([sys.executable, "-m", "stitch", "verify", folder], capture_output=True, check=False)
+    assert (child.returncode, child.stdout) == (1, b"MISSING    caf\xe9.tif\n")

@@ -10,7 +10,7 @@ import pytest
 from typer.main import get_command
 from typer.testing import Result
 
-from stitch.cli.app import app
+from stitch.cli.commands import app
 from stitch.model.request import JoinRequest
 from stitch.model.settings import JoinSettings, Measured
 

@@ -1,0 +1,51 @@
+"""The `stitch` command and its sub-commands."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from stitch import __version__
+from stitch.cli import join, size, verify
+from stitch.cli.console import answer
+from stitch.cli.wording import flowing
+
+HELP = flowing("""
+Join overlapping flatbed scans of one painting into one checked, seamless picture.
+
+Start with a folder that holds all scans of the painting, and a tape measure:
+
+[bold]stitch join scans/ --width 610mm --height 914mm[/bold]
+
+Every command explains itself: [bold]stitch join --help[/bold]
+""")
+
+app = typer.Typer(
+    name="stitch",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode="rich",
+    context_settings={"help_option_names": ["--help", "-h"]},
+    pretty_exceptions_enable=False,
+)
+app.command("join", help=join.HELP, epilog=join.EPILOG)(join.join)
+app.command("size", help=size.HELP, epilog=size.EPILOG)(size.size)
+app.command("verify", help=verify.HELP, epilog=verify.EPILOG)(verify.verify)
+
+
+def _show_version(value: bool) -> None:
+    if value:
+        answer(f"stitch {__version__}")
+        raise typer.Exit
+
+
+@app.callback(help=HELP)
+def main(
+    ctx: typer.Context,
+    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    version: Annotated[
+        bool, typer.Option("--version", metavar=" ", callback=_show_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    ctx.obj = debug
