@@ -6,7 +6,12 @@ JPEG: ITU-T T.81; JFIF 1.02; Exif 2.x for orientation and, where JFIF states no 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+import struct
+import threading
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -26,6 +31,8 @@ JFIF_INCH, JFIF_CENTIMETRE = 1, 2
 PNG_SAMPLES = {0: 1, 2: 3, 4: 2, 6: 4}  # by colour type
 PNG_PALETTE = 3
 
+_FILTERS = threading.Lock()
+
 
 def read_png(path: Path) -> PageFacts:
     """Facts of the PNG at `path`. Raises ScanError."""
@@ -33,8 +40,8 @@ def read_png(path: Path) -> PageFacts:
         byte_count = _length(file)
         head = file.read(33)
         file.seek(0)
-        with PngImageFile(file) as image:
-            size, info = Size(*image.size), dict(image.info)
+        with _quiet(), PngImageFile(file) as image:
+            size, info, exif = Size(*image.size), dict(image.info), _exif(image.info)
         bits, colour_type = head[24], head[25]
     if colour_type == PNG_PALETTE:
         raise unusable(path, "is a palette (indexed colour) picture")
@@ -52,7 +59,7 @@ def read_png(path: Path) -> PageFacts:
         is_grey=colour_type in (0, 4),
         is_inverted=False,
         is_premultiplied=False,
-        orientation=_orientation(_exif(info)),
+        orientation=_orientation(exif),
         ppi_x=_positive(ppi[0]),
         ppi_y=_positive(ppi[1]),
         compression="deflate",
@@ -66,13 +73,12 @@ def read_jpeg(path: Path) -> PageFacts:
     """Facts of the JPEG at `path`. Raises ScanError."""
     with reading_header(path), path.open("rb") as file:
         byte_count = _length(file)
-        with JpegImageFile(file) as image:
-            size, mode, info = Size(*image.size), image.mode, dict(image.info)
+        with _quiet(), JpegImageFile(file) as image:
+            size, mode, info, exif = Size(*image.size), image.mode, dict(image.info), _exif(image.info)
     if mode == "CMYK":
         raise unusable(path, "is a CMYK picture")
     if mode not in ("L", "RGB"):
         raise unusable(path, f"is a JPEG of a kind that is not supported ({mode})")
-    exif = _exif(info)
     ppi_x, ppi_y = _jpeg_resolution(info, exif)
     facts = PageFacts(
         file_format=FileFormat.JPEG,
@@ -104,11 +110,22 @@ def _check(path: Path, facts: PageFacts, byte_count: int) -> None:
     check_claim(path, facts.compression, np.array([facts.byte_count]), np.array([byte_count]))
 
 
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keeps Pillow's remarks on damaged Exif from the terminal. Filters are shared by all threads, hence the lock."""
+    with _FILTERS, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
+
+
 def _exif(info: Mapping[Any, Any]) -> Image.Exif:
-    exif = Image.Exif()
-    if info.get("exif"):
-        exif.load(info["exif"])
-    return exif
+    """The Exif block; an empty one when it is damaged, which is no reason to refuse the pixels."""
+    try:
+        exif = Image.Exif()
+        exif.load(info.get("exif") or b"")
+        return exif
+    except (SyntaxError, ValueError, TypeError, LookupError, OSError, struct.error):
+        return Image.Exif()
 
 
 def _orientation(exif: Image.Exif) -> int:
@@ -130,8 +147,11 @@ def _jpeg_resolution(info: Mapping[Any, Any], exif: Image.Exif) -> tuple[float |
 
 
 def _scaled(value: Any, factor: float) -> float | None:
-    return None if value is None else _positive(float(value) * factor)
+    try:
+        return _positive(float(value) * factor)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
 
 
 def _positive(value: Any) -> float | None:
-    return float(value) if value is not None and float(value) > 0 else None
+    return float(value) if value is not None and 0 < float(value) < math.inf else None

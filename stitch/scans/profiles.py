@@ -18,11 +18,13 @@ IDLE_FIELDS = ((24, 36), (44, 48), (64, 68), (84, 100))  # date, flags, intent, 
 
 def profile_findings(scans: Sequence[Scan], *, assigned: bytes | None) -> list[Finding]:
     """What is to be said of the scans' profiles; `assigned` is for scans that carry none."""
-    found = _unfit_assigned(assigned) + _unfit(scans)
+    replaced = [scan for scan in scans if assigned is not None and _is_grey_profile(scan)]
+    found = _unfit_assigned(assigned) + _unfit([scan for scan in scans if scan not in replaced])
     if found:
         return found
-    bare = [scan for scan in scans if scan.profile is None]
-    groups = _groups([scan for scan in scans if scan.profile is not None])
+    found = _replaced(replaced)
+    bare = [scan for scan in scans if scan.profile is None or scan in replaced]
+    groups = _groups([scan for scan in scans if scan not in bare])
     if len(groups) > 1:
         found += _mixed(groups)
     if bare and assigned is None:
@@ -33,8 +35,12 @@ def profile_findings(scans: Sequence[Scan], *, assigned: bytes | None) -> list[F
 
 
 def working_profile(scans: Sequence[Scan], assigned: bytes | None) -> bytes | None:
-    """The profile of the master: that of the scans, unchanged; else the assigned one; else none."""
-    return next((scan.profile for scan in scans if scan.profile is not None), assigned)
+    """The profile of the master: that of the scans, unchanged; else the assigned one; else none.
+
+    The profile of a grey scan cannot describe an RGB master and gives way to an assigned one.
+    """
+    own = [scan.profile for scan in scans if scan.profile is not None and not _is_grey_profile(scan)]
+    return own[0] if own else assigned
 
 
 def why_unfit(profile: bytes) -> str:
@@ -76,12 +82,23 @@ def _unfit_assigned(assigned: bytes | None) -> list[Finding]:
     return [Finding("profile-unfit", Severity.STOP, f"The profile given with --profile {why}.", advice)]
 
 
+def _is_grey_profile(scan: Scan) -> bool:
+    return scan.is_grey and scan.profile is not None and scan.profile[16:20] == b"GRAY"
+
+
+def _replaced(scans: Sequence[Scan]) -> list[Finding]:
+    if not scans:
+        return []
+    message = f"The grey profile in {names(scans)} gave way to the one given with --profile; no tone was converted."
+    return [Finding("grey-profile-replaced", Severity.WARNING, message, scan_ids=_ids(scans))]
+
+
 def _unfit(scans: Sequence[Scan]) -> list[Finding]:
     groups: dict[str, list[Scan]] = {}
     for scan in scans:
         if scan.profile is not None and (why := why_unfit(scan.profile)):
             groups.setdefault(why, []).append(scan)
-    advice = "Scan again in colour, with an RGB profile or none."
+    advice = "Scan again in colour; for grey scans an RGB profile of the same tone can be assigned with --profile FILE."
     return [
         Finding("profile-unfit", Severity.STOP, f"The profile in {names(group)} {why}.", advice, _ids(group))
         for why, group in groups.items()

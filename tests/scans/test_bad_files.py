@@ -376,3 +376,38 @@ def test_the_scan_is_never_written_to(tmp_path: Path, scratch: Path) -> None:
     source.close()
     assert path.read_bytes() == before and path.stat().st_mtime_ns == at
     assert {item.name for item in tmp_path.iterdir()} == {"a.tif", "scratch"}
+
+
+def spoiled(data: bytes, rng: np.random.Generator) -> bytes:
+    """A few bytes changed, mostly near the head; sometimes cut short."""
+    changed = bytearray(data)
+    reach = min(len(data), int(rng.choice([64, 400, 700, len(data)])))
+    for place in rng.integers(0, reach, rng.integers(1, 5)):
+        changed[place] = rng.choice([0, 1, 2, 128, 255, rng.integers(0, 256)])
+    return bytes(changed[: rng.integers(1, len(data))] if rng.random() < 0.1 else changed)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_spoiled_files_are_read_or_refused_with_a_sentence(seed: int, tmp_path: Path, scratch: Path) -> None:
+    """Any other exception, and any warning, fails this test."""
+    stream = io.BytesIO()
+    exif = Image.Exif()
+    exif[274], exif[282] = 6, 300.0
+    Image.fromarray(painting(bits=8)).save(stream, "JPEG", exif=exif, icc_profile=bytes(500))
+    sources = [write_tiff(tmp_path / "s", painting(), **options).read_bytes() for options in COMPRESSED]
+    sources += [imagecodecs.png_encode(painting()), stream.getvalue()]
+    rng = np.random.default_rng(seed)
+    read, refused = 0, 0
+    for _ in range(20):
+        for source in sources:
+            (tmp_path / "a").write_bytes(spoiled(source, rng))
+            try:
+                for scan in inspect(tmp_path / "a", (), scratch=scratch).scans:
+                    pixels = open_scan(scan, scratch=scratch)
+                    pixels.read(pixels.size.window())
+                    pixels.close()
+                read += 1
+            except ScanError as error:
+                assert error.message.startswith("a ") and error.message.endswith(".")
+                refused += 1
+    assert read > 20 and refused > 20

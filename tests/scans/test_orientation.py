@@ -14,7 +14,7 @@ from PIL import Image, ImageOps
 from stitch.model.geometry import Size, Window
 from stitch.scans.orientation import shown_pixels, shown_size, stored_window
 from stitch.scans.readers import open_scan
-from tests.scans.pictures import oriented, painting, read_whole, scan_of, write_tiff
+from tests.scans.pictures import oriented, painting, read_scan, read_whole, scan_of, write_tiff
 
 SIDES = {  # orientation: (side of the 0th row, side of the 0th column)
     1: ("top", "left"),
@@ -34,11 +34,14 @@ def distance_from(side: str, x: np.ndarray, y: np.ndarray, width: int, height: i
 
 
 @pytest.mark.parametrize("orientation", SIDES)
+@pytest.mark.parametrize("cache_bytes", [0, 32 << 20])
 @pytest.mark.parametrize("compression", [None, "lzw"])
-def test_the_standards_definition(orientation: int, compression: str | None, tmp_path: Path, scratch: Path) -> None:
+def test_the_standards_definition(
+    orientation: int, compression: str | None, cache_bytes: int, tmp_path: Path, scratch: Path
+) -> None:
     stored = painting(31, 47)
     path = write_tiff(tmp_path / "a.tif", stored, compression=compression, rowsperstrip=5, **oriented(orientation))
-    got = read_whole(path, scratch)
+    got = read_scan(scan_of(path, scratch), scratch, cache_bytes=cache_bytes)
     row_side, column_side = SIDES[orientation]
     height, width = (31, 47) if row_side in ("top", "bottom") else (47, 31)
     y, x = np.mgrid[0:height, 0:width]

@@ -11,7 +11,7 @@ import imagecodecs
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, ImageOps
 
 from stitch.model.geometry import Window
 from stitch.scans.readers import open_scan
@@ -176,3 +176,22 @@ def test_exif_orientation_and_resolution_of_a_jpeg(tmp_path: Path, scratch: Path
     with Image.open(path) as image:
         expected = np.asarray(image.transpose(Image.Transpose.ROTATE_270))
     assert np.abs(read_scan(scan, scratch).astype(int) - expected).max() <= 1
+
+
+def test_exif_orientation_of_a_png(tmp_path: Path, scratch: Path) -> None:
+    exif = Image.Exif()
+    exif[274] = 8
+    pixels = painting(40, 70, bits=8)
+    Image.fromarray(pixels).save(tmp_path / "a.png", exif=exif)
+    with Image.open(tmp_path / "a.png") as image:
+        expected = np.asarray(ImageOps.exif_transpose(image))
+    assert expected.shape[:2] == (70, 40)
+    assert np.array_equal(read_whole(tmp_path / "a.png", scratch), expected)
+
+
+@pytest.mark.parametrize("kind", ["jpg", "png"])
+def test_a_damaged_exif_block_is_no_reason_to_refuse(kind: str, tmp_path: Path, scratch: Path) -> None:
+    path = tmp_path / f"a.{kind}"
+    Image.fromarray(painting(bits=8)).save(path, exif=b"Exif\0\0MM\1\1\0\0\0\x08\0\x09")
+    scan = scan_of(path, scratch)
+    assert (scan.orientation, scan.ppi_x) == (1, None)

@@ -16,6 +16,7 @@ from stitch.model.geometry import Size
 from stitch.model.scans import Scan
 from stitch.scans.preflight import effective_ppi, master_bits, preflight
 from stitch.scans.profiles import working_profile
+from tests.imaging import icc_maker
 from tests.scans.pictures import srgb_profile
 
 STOP, WARNING, NOTE = Severity.STOP, Severity.WARNING, Severity.NOTE
@@ -259,6 +260,18 @@ def test_grey_scans() -> None:
     assert only(check(scan("A", is_grey=True), scan("B", is_grey=True)), "grey-scans", NOTE)
     finding = only(check(scan("A", is_grey=True), scan("B")), "grey-among-colour", STOP)
     assert finding.message == "A is grey, the other scans are in colour."
+
+
+def test_a_grey_profile_cannot_go_into_the_master() -> None:
+    grey_profile = icc_maker.profile({"kTRC": icc_maker.curve_gamma(2.2)}, space=b"GRAY")
+    greys = [scan(name, is_grey=True, profile=grey_profile) for name in "AB"]
+    stop, note = check(*greys)
+    assert (stop.code, stop.severity, note.code) == ("profile-unfit", STOP, "grey-scans")
+    assert stop.message == "The profile in A and B is made for GRAY, not for RGB."
+    assert working_profile(greys, None) is None
+    replaced, _ = check(*greys, profile=SRGB)
+    assert (replaced.code, replaced.severity) == ("grey-profile-replaced", WARNING)
+    assert working_profile(greys, SRGB) == SRGB
 
 
 def test_a_scan_of_another_size_class() -> None:
