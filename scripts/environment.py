@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import importlib.util
 import os
 import shutil
 import subprocess
@@ -17,6 +18,8 @@ DEBIAN_PACKAGES = {"venv": "python3-venv", "libGL": "libgl1", "glib": "libglib2.
 
 def ensure(extras: str = "") -> Path:
     """The environment's Python, with stitch and `extras` ("dev" or none) installed; exits with a sentence if not."""
+    if _is_at_home():
+        return Path(sys.executable)
     if sys.version_info < MIN_PYTHON:
         _stop(f"stitch needs Python {MIN_PYTHON[0]}.{MIN_PYTHON[1]} or newer; this is {sys.version.split()[0]}.")
     python = _python()
@@ -39,6 +42,14 @@ def ensure(extras: str = "") -> Path:
         mark.write_text(wanted)
     _check_system_libraries(python)
     return python
+
+
+def _is_at_home() -> bool:
+    """True when this very Python is an environment that has this checkout installed."""
+    if sys.prefix == sys.base_prefix:
+        return False
+    spec = importlib.util.find_spec("stitch")
+    return spec is not None and spec.origin is not None and ROOT in Path(spec.origin).resolve().parents
 
 
 def _python() -> Path:
