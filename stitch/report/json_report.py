@@ -13,7 +13,14 @@ from stitch.model.master import MasterSpec
 from stitch.model.report import RunSummary
 from stitch.model.scans import Scan
 from stitch.report.files import profile_name, sha256_of
-from stitch.report.measures import VISIBLE_STEP_DE00, length_or_none_mm, link_ppi, links_of, seam_figures
+from stitch.report.measures import (
+    VISIBLE_STEP_DE00,
+    error_or_none_px,
+    length_or_none_mm,
+    link_ppi,
+    links_of,
+    seam_figures,
+)
 from stitch.report.seams_json import figures_plain
 from stitch.report.verdict import verdict
 
@@ -97,8 +104,10 @@ def _links_plain(summary: RunSummary) -> list[dict[str, Any]]:
 
 def _link_plain(summary: RunSummary, link: Link) -> dict[str, Any]:
     ppi = link_ppi(summary, link)
-    lengths = {f"{name}_mm": length_or_none_mm(getattr(link, f"{name}_px"), ppi) for name in ("median", "p95", "max")}
-    return {**to_plain(link), **lengths, "scan_ppi": ppi}
+    errors = {name: error_or_none_px(link, name) for name in ("median", "p95", "max")}
+    in_px = {f"{name}_px": error for name, error in errors.items()}
+    in_mm = {f"{name}_mm": length_or_none_mm(error, ppi) for name, error in errors.items()}
+    return {**to_plain(link), **in_px, **in_mm, "scan_ppi": ppi}
 
 
 def _seams_plain(summary: RunSummary) -> dict[str, Any] | None:

@@ -94,6 +94,11 @@ def groups_of(scan_ids: Sequence[str], links: Iterable[Link]) -> tuple[tuple[str
     return tuple(tuple(name for name in scan_ids if name in group) for group in groups if group)
 
 
+def error_or_none_px(link: Link, name: str) -> float | None:
+    """An error of a link ("median", "p95" or "max"); None when no patch was kept apart to measure it on."""
+    return float(getattr(link, f"{name}_px")) if link.heldout_count else None
+
+
 def link_ppi(summary: RunSummary, link: Link) -> float | None:
     """The resolution in which a link's errors count: that of its first scan; None when nobody states one."""
     for scan in summary.scans:

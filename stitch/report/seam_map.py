@@ -15,6 +15,7 @@ from PIL import Image, ImageDraw
 from stitch.imaging.affine import MM_PER_INCH
 from stitch.model.seams import SeamLine
 from stitch.report import lettering, scale
+from stitch.report.numbering import numbers_of
 
 SMALLEST_LONG_SIDE_PX = 1000  # smaller previews are enlarged, so that words and lines stay readable
 BOARD = "#121417"
@@ -54,7 +55,7 @@ def draw(
     Parameters
     ----------
     preview : (h, w, 3) uint8 RGB, the master reduced.
-    labels : (h, w) uint8, 0 for no scan, k for scan_ids[k - 1].
+    labels : (h, w) uint8, 0 for no scan, k for scan_ids[k - 1]; the numbers drawn follow the names (`numbering`).
     lines : seams with points in canvas px.
     canvas_ppi : canvas px per inch.
     px_per_preview : canvas px per preview px.
@@ -171,10 +172,11 @@ def _polyline(ground: NDArray[np.uint8], points: Points, sheet: _Sheet, colour: 
 
 def _draw_names(board: Image.Image, labels: NDArray[np.uint8], scan_ids: Sequence[str], sheet: _Sheet) -> None:
     pen = ImageDraw.Draw(board)
+    numbers = numbers_of(scan_ids)
     for label, scan_id in enumerate(scan_ids, start=1):
         area = labels == label
         if area.any():
-            _draw_name(pen, area, f"{label}", lettering.drawable(scan_id), sheet)
+            _draw_name(pen, area, str(numbers[scan_id]), lettering.drawable(scan_id), sheet)
 
 
 def _draw_name(pen: ImageDraw.ImageDraw, area: NDArray[np.bool_], number: str, name: str, sheet: _Sheet) -> None:

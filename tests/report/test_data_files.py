@@ -97,6 +97,13 @@ def test_a_stopped_run_is_null_where_nothing_was_found() -> None:
     assert plain["findings"][0]["scan_ids"] == list(summary.findings[0].scan_ids)
 
 
+def test_a_link_without_test_patches_has_null_errors() -> None:
+    summary = Run(2).stopped()
+    links = tuple(dataclasses.replace(link, heldout_count=0, median_px=0.0) for link in summary.links_found)
+    plain = report_plain(dataclasses.replace(summary, links_found=links), job_folder=JOB)
+    assert {link[key] for link in plain["links"] for key in ("median_px", "p95_px", "max_mm")} == {None}
+
+
 def test_figures_that_are_no_numbers_become_null() -> None:
     summary = Run(1).summary()
     assert summary.size_check

@@ -312,6 +312,19 @@ def test_a_stopped_run_shows_which_scans_hang_together() -> None:
     assert len(summary.links_found) == text.count("Holds.") > 0
 
 
+def test_a_link_without_test_patches_has_no_error() -> None:
+    """A link known from features alone holds noughts; they must not be shown as measured."""
+    summary = Run(2).stopped()
+    bare = {"heldout_count": 0, "median_px": 0.0, "p95_px": 0.0, "max_px": 0.0, "reason": "not measured"}
+    links = tuple(dataclasses.replace(link, **bare) for link in summary.links_found)
+    reader = read(dataclasses.replace(summary, links_found=links))
+    errors = [shown for of, _, shown in reader.figures if of.startswith("links_found") and "_px" in of]
+    assert errors and set(errors) == {"unknown"}
+    assert "Its error is unknown (not measured)." in reader.text and "Holds." not in reader.text
+    done = links_changed(Run(2).summary(), heldout_count=0, p95_px=0.0)
+    assert "layout.links.1.p95_px" not in {of for of, value, _ in read(done).figures if value is not None}
+
+
 @pytest.mark.parametrize("code", [2, 3, 4, 5, 70, 130, 99])
 def test_every_exit_code_gives_a_page(code: int) -> None:
     summary = dataclasses.replace(Run(2).stopped(), exit_code=code, findings=())

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from stitch.model.geometry import Size
 from stitch.model.report import RunSummary
 from stitch.report.html import Child, Html, el
+from stitch.report.numbering import numbers_of
 from stitch.report.spots import Spot
 
 
@@ -27,10 +28,7 @@ class Context:
 
     def number(self, scan_id: str) -> str:
         """The number of a scan, the same on the page and on the seam map; "?" for a name that is not in the job."""
-        for index, scan in enumerate(self.summary.scans, start=1):
-            if scan.scan_id == scan_id:
-                return str(index)
-        return "?"
+        return str(numbers_of(scan.scan_id for scan in self.summary.scans).get(scan_id, "?"))
 
     def named(self, scan_id: str) -> Html:
         """A scan's number and name."""

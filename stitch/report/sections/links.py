@@ -189,6 +189,8 @@ def _pills(layout: Layout, pieces: list[_Piece], style: _Style) -> list[Html]:
     taken = [(piece.centre + middle, block) for piece in pieces]
     shown = []
     for index in sorted(range(len(layout.links)), key=lambda i: -layout.links[i].p95_px):
+        if not layout.links[index].heldout_count:
+            continue
         link = layout.links[index]
         for start, end in _ends(link, pieces):
             places = [start + (end - start) * share for share in (0.5, 0.4, 0.6, 0.32, 0.68)]
@@ -233,12 +235,22 @@ def _row(context: Context, link: Link, of: str) -> list[Html | str]:
         *[_error(context, link, of, name) for name in ("median", "p95", "max")],
         words.figure(f"{of}.heldout_count", link.heldout_count, words.COUNT),
         words.figure(f"{of}.overlap_fraction|percent", 100 * link.overlap_fraction, words.SHARE),
-        el("span", f"Weak: {link.reason}{turned}", class_="alarm") if link.is_weak else f"Holds.{turned}",
+        _holds(link, turned),
     ]
 
 
+def _holds(link: Link, turned: str) -> Html | str:
+    if link.is_weak:
+        return el("span", f"Weak: {link.reason}{turned}", class_="alarm")
+    return (
+        f"Holds.{turned}" if link.heldout_count else f"Its error is unknown ({link.reason or 'not measured'}).{turned}"
+    )
+
+
 def _error(context: Context, link: Link, of: str, name: str) -> Html:
-    value = getattr(link, f"{name}_px")
+    value = measures.error_or_none_px(link, name)
+    if value is None:
+        return words.figure(f"{of}.{name}_px", None, words.PX)
     length_mm = measures.length_or_none_mm(value, measures.link_ppi(context.summary, link))
     return join(
         words.figure(f"{of}.{name}_px", value, words.PX),

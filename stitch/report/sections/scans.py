@@ -6,6 +6,7 @@ from stitch.imaging.affine import MM_PER_INCH
 from stitch.model.scans import Scan
 from stitch.report import words
 from stitch.report.html import Html, el, join
+from stitch.report.numbering import sort_key
 from stitch.report.sections.context import Context, section
 from stitch.report.sections.pixels import profile_words
 
@@ -19,7 +20,10 @@ def scans(context: Context) -> Html:
     if not found:
         return section("scans", "The scans", lead, el("p", "No scan could be read."))
     heads = ["Scan", "File", "Size", "Resolution", "Colour", "Clipped", "After the run"]
-    rows = [_row(context, index, scan) for index, scan in enumerate(found)]
+    rows = [
+        _row(context, index, scan)
+        for index, scan in sorted(enumerate(found), key=lambda item: sort_key(item[1].scan_id))
+    ]
     return section("scans", "The scans", lead, words.table(heads, rows, class_="scans"), wide=True)
 
 

@@ -125,9 +125,10 @@ def _whole(context: Context) -> Answer:
 def _lines(context: Context) -> Answer:
     question = "Do the lines meet?"
     links = context.summary.layout.links if context.summary.layout else ()
-    if not links:
+    measured = [index for index, link in enumerate(links) if link.heldout_count]
+    if not measured:
         return Answer(question, State.OPEN, "Not known", "No overlap was measured.", "links")
-    worst = max(range(len(links)), key=lambda index: links[index].p95_px)
+    worst = max(measured, key=lambda index: links[index].p95_px)
     weak = sum(link.is_weak for link in links)
     of = f"layout.links.{worst}.p95_px"
     shown = words.figure(of, links[worst].p95_px, words.PX)
