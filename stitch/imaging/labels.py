@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, invert
+from stitch.imaging.affine import FloatArray, apply, corners, invert
 from stitch.model.geometry import Size, Window
 from stitch.model.layout import Layout
 from stitch.model.seams import LabelMap
@@ -53,6 +53,14 @@ def label_box(labels: NDArray[np.uint8], window: Window, label: int) -> Window:
     """Bounding box on the canvas of one label, which must occur in `labels` of `window`."""
     x, y, width, height = cv2.boundingRect((labels == label).view(np.uint8))
     return Window(window.x0_px + x, window.y0_px + y, width, height)
+
+
+def _is_apart(scan_from_canvas: FloatArray, size: Size, window: Window) -> bool:
+    """True when the window surely has no pixel of the scan."""
+    local = corners(window.width_px, window.height_px) + np.array([window.x0_px, window.y0_px])
+    points = apply(scan_from_canvas, local)
+    (left, top), (right, bottom) = points.min(axis=0), points.max(axis=0)
+    return bool(right < -1 or bottom < -1 or left > size.width_px or top > size.height_px)
 
 
 def covered(scan_from_canvas: FloatArray, size: Size, window: Window) -> NDArray[np.bool_]:
@@ -172,6 +180,8 @@ def _settle(
     best = np.full(xs.shape, -INSIDE_SLACK_PX)
     chosen = np.zeros(xs.shape, dtype=np.uint8)
     for index, (scan_from_canvas, size) in enumerate(zip(maps, sizes, strict=True)):
+        if _is_apart(scan_from_canvas, size, window):
+            continue
         depth = depth_at(scan_from_canvas, size, xs, ys)
         deeper = (depth > best) | ((depth >= best) & (chosen == 0))
         chosen[deeper] = index + 1

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from stitch.model.geometry import Size, Window
 
 Float32Array = NDArray[np.float32]
+LEAST_WHOLE = np.float32(1e-30)  # below any weight that a pixel can have
 Mask = NDArray[np.bool_]
 
 
@@ -100,7 +101,7 @@ class Mixture:
         y, x = 2 * (coarse_box.y0_px - rim.y0_px), 2 * (coarse_box.x0_px - rim.x0_px)
         band = _array(cv2.subtract(fine, smooth[y : y + box.height_px, x : x + box.width_px]))
         if counts is not None:
-            band[_part(counts[level], box) == 0.0] = 0.0
+            band = _array(cv2.copyTo(band, (_part(counts[level], box) > 0.0).view(np.uint8)))
         return band
 
 
@@ -138,7 +139,8 @@ def _three(weights: Float32Array) -> Float32Array:
 
 
 def _ratio(part: Float32Array, whole: Float32Array) -> Float32Array:
-    return np.divide(part, whole, out=np.zeros_like(part), where=whole > 0)
+    """part ÷ whole, 0 where the whole is 0 (a part never exceeds its whole)."""
+    return _array(cv2.divide(part, np.maximum(whole, LEAST_WHOLE)))
 
 
 def _array(values: Any) -> Float32Array:

@@ -18,7 +18,7 @@ from stitch.progress import Task
 from stitch.seams.lattice import Lattice
 
 BYTES_PER_PX = 24  # of a band while it is reduced
-BAND_SHARE = 0.05  # of the memory budget, for each scan under way
+BAND_SHARE = 0.1  # of the memory budget
 LAB_CHUNK = 1 << 16
 Float32Array = NDArray[np.float32]
 
@@ -40,7 +40,7 @@ def cell_colours(
     window: Window,
     *,
     bits: int,
-    memory_mb: int,
+    memory_mb: float,
     task: Task,
 ) -> CellColours:
     """Reduce one scan to the cells of `window`, reading it once from top to bottom. Advances `task` by megapixels."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +15,7 @@ from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.model.seams import LabelMap
 from stitch.progress import SILENT, Progress
-from stitch.seams.colours import cell_colours
+from stitch.seams.colours import CellColours, cell_colours
 from stitch.seams.cost import cut_costs
 from stitch.seams.lattice import Part, make_lattice, make_parts
 from stitch.seams.partition import Region, partition
@@ -30,6 +32,7 @@ def cut(
     *,
     bits: int,
     memory_mb: int,
+    jobs: int = 0,
     progress: Progress = SILENT,
 ) -> LabelMap:
     """Choose the scan for every cell of a coarse lattice, so that the borders run where nobody sees them.
@@ -37,6 +40,7 @@ def cut(
     Parameters
     ----------
     tables : for every scan the encoded value 0..1 of each code, float32 (2**bits, 3), or None to keep its codes.
+    jobs : threads; 0 means as many as there are cores.
 
     Every scan is read once, by bands. A cell goes to a scan that covers all of it wherever there is one. Raises
     whatever a source raises.
@@ -44,22 +48,24 @@ def cut(
     sizes = {scan_id: source.size for scan_id, source in sources.items()}
     lattice = make_lattice(layout, sizes, memory_mb)
     parts = make_parts(lattice, layout, sizes)
+    threads = jobs or os.cpu_count() or 1
+
+    def colours_of(part: Part) -> CellColours:
+        return cell_colours(
+            sources[part.scan_id],
+            layout.placement(part.scan_id).matrix,
+            tables.get(part.scan_id),
+            encoding,
+            lattice,
+            part.window,
+            bits=bits,
+            memory_mb=memory_mb / threads,
+            task=task,
+        )
+
     total = sum(size.megapixels for size in sizes.values())
-    with progress.task("Looking for the best seams", total) as task:
-        colours = [
-            cell_colours(
-                sources[part.scan_id],
-                layout.placement(part.scan_id).matrix,
-                tables.get(part.scan_id),
-                encoding,
-                lattice,
-                part.window,
-                bits=bits,
-                memory_mb=memory_mb,
-                task=task,
-            )
-            for part in parts
-        ]
+    with progress.task("Looking for the best seams", total) as task, ThreadPoolExecutor(threads) as pool:
+        colours = list(pool.map(colours_of, parts))
     costs = cut_costs(lattice, parts, colours, layout.canvas_ppi)
     del colours
     labels = partition(_regions(parts, costs), (lattice.rows, lattice.columns))
