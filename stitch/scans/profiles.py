@@ -106,9 +106,12 @@ def _unfit(scans: Sequence[Scan]) -> list[Finding]:
 
 
 def _mixed(groups: list[list[Scan]]) -> list[Finding]:
-    parts = [
-        f"{names(group)} {plural(group, 'has', 'have')} “{profile_name(group[0].profile or b'')}”" for group in groups
-    ]
+    parts: list[str] = []
+    seen: set[str] = set()
+    for group in groups:
+        name = profile_name(group[0].profile or b"")
+        parts.append(f"{names(group)} {plural(group, 'has', 'have')} {'another ' if name in seen else ''}“{name}”")
+        seen.add(name)
     message = f"The scans carry different colour profiles: {listed(parts)}."
     advice = "Scan all with the same colour setting, or convert all to one profile where they were scanned."
     return [

@@ -209,9 +209,8 @@ def test_mixed_bit_depth() -> None:
 
 def test_mixed_profiles_stop_and_name_the_groups() -> None:
     finding = only(check(scan("A"), scan("B", profile=OTHER), scan("C")), "mixed-profiles", STOP)
-    assert finding.message.startswith(
-        "The scans carry different colour profiles: A and C have “sRGB built-in” and B has"
-    )
+    groups = "A and C have “sRGB built-in” and B has another “sRGB built-in”"
+    assert finding.message == f"The scans carry different colour profiles: {groups}."
     assert finding.scan_ids == ("A", "C", "B")
 
 
