@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -195,3 +196,25 @@ def test_a_damaged_exif_block_is_no_reason_to_refuse(kind: str, tmp_path: Path, 
     Image.fromarray(painting(bits=8)).save(path, exif=b"Exif\0\0MM\1\1\0\0\0\x08\0\x09")
     scan = scan_of(path, scratch)
     assert (scan.orientation, scan.ppi_x) == (1, None)
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_grey_png_with_alpha(bits: int, tmp_path: Path, scratch: Path) -> None:
+    pixels = painting(bits=bits, samples=2)
+    path = tmp_path / "a.png"
+    path.write_bytes(imagecodecs.png_encode(pixels))
+    scan = scan_of(path, scratch)
+    assert (scan.is_grey, scan.bits) == (True, bits)
+    assert np.array_equal(read_scan(scan, scratch), np.repeat(pixels[..., :1], 3, axis=2))
+
+
+def test_two_threads_that_open_one_scan(tmp_path: Path, scratch: Path) -> None:
+    """Both may make the working copy at the same time; it is whole at any moment."""
+    pixels = painting(200, 300)
+    scan = scan_of(png_by_opencv(pixels, tmp_path / "a.png"), scratch)
+    for item in scratch.iterdir():
+        item.unlink()
+    with ThreadPoolExecutor(4) as pool:
+        for got in pool.map(lambda _: read_scan(scan, scratch), range(4)):
+            assert np.array_equal(got, pixels)
+    assert len(list(scratch.iterdir())) == 1

@@ -12,7 +12,16 @@ from PIL import Image
 
 from stitch.model.geometry import Window
 from stitch.scans.readers import open_scan
-from tests.scans.pictures import painting, read_scan, read_whole, read_with_libtiff, scan_of, tiffcp, write_tiff
+from tests.scans.pictures import (
+    painting,
+    read_scan,
+    read_whole,
+    read_with_libtiff,
+    scan_of,
+    set_tag,
+    tiffcp,
+    write_tiff,
+)
 
 COMPRESSIONS = [None, "lzw", "zlib", "zstd", "packbits"]
 LAYOUTS: dict[str, dict[str, Any]] = {
@@ -187,3 +196,32 @@ def test_eight_bits_widen_exactly(tmp_path: Path, scratch: Path) -> None:
     assert wide.dtype == np.uint16
     assert np.array_equal(wide, pixels.astype(np.uint16) * 257)
     assert wide[0, 0].tolist() == [0, 0, 0] and wide[0, 1].tolist() == [65535] * 3
+
+
+@pytest.mark.parametrize("compression", [None, "lzw"])
+def test_rows_per_strip_without_end(compression: str | None, tmp_path: Path, scratch: Path) -> None:
+    """TIFF 6.0 tag 278: the default is 2**32 − 1, which makes the whole picture one strip; some writers say so."""
+    pixels = painting()
+    path = write_tiff(tmp_path / "a.tif", pixels, compression=compression, rowsperstrip=61)
+    set_tag(path, 278, lambda _: 2**32 - 1)
+    assert np.array_equal(read_whole(path, scratch), pixels)
+
+
+def test_byte_counts_that_are_larger_than_needed(tmp_path: Path, scratch: Path) -> None:
+    pixels = painting()
+    path = write_tiff(tmp_path / "a.tif", pixels, rowsperstrip=61)
+    path.write_bytes(path.read_bytes() + bytes(100))
+    set_tag(path, 279, lambda count: count + 100)
+    assert np.array_equal(read_whole(path, scratch), pixels)
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("planar", ["contig", "separate"])
+def test_grey_with_alpha(planar: str, bits: int, tmp_path: Path, scratch: Path) -> None:
+    pixels = painting(bits=bits, samples=2)
+    path = write_tiff(
+        tmp_path / "a.tif", pixels, photometric="minisblack", planarconfig=planar, extrasamples=["unassalpha"]
+    )
+    scan = scan_of(path, scratch)
+    assert scan.is_grey
+    assert np.array_equal(read_scan(scan, scratch), np.repeat(pixels[..., :1], 3, axis=2))
