@@ -11,8 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
-from stitch.imaging.affine import MM_PER_INCH
-
 
 def png_bytes(
     picture: NDArray[np.uint8], *, profile: bytes | None = None, ppi: float | None = None, text: str = ""
@@ -73,11 +71,6 @@ def profile_name(profile: bytes | None) -> str | None:
 def sha256_of(data: bytes) -> str:
     """SHA-256 as lower-case hex."""
     return hashlib.sha256(data).hexdigest()
-
-
-def inches(length_mm: float) -> float:
-    """Length in inches of `length_mm`."""
-    return length_mm / MM_PER_INCH
 
 
 def _described(text: str) -> Any:

@@ -112,11 +112,6 @@ def length_or_none_mm(length_px: float | None, ppi: float | None) -> float | Non
     return None if length_px is None or not ppi else mm_from_px(length_px, ppi)
 
 
-def finite(values: Iterable[float | None]) -> list[float]:
-    """The values that are numbers."""
-    return [value for value in values if value is not None and math.isfinite(value)]
-
-
 def _with_gaps(values: Sequence[float | None]) -> NDArray[np.float64]:
     return np.array([math.nan if value is None else value for value in values], dtype=np.float64)
 

@@ -122,7 +122,7 @@ def _ground(preview: NDArray[np.uint8], labels: NDArray[np.uint8], scan_count: i
 def _spread(grey: NDArray[Any]) -> NDArray[Any]:
     """The greys stretched between their darkest and lightest hundredth, so that pale and dark paintings both show."""
     low, high = np.percentile(grey, [1, 99])
-    spread = max(float(high - low), 0.25)
+    spread = max(float(high - low), 0.12)
     middle = float(high + low) / 2
     return np.clip((grey - middle) / spread + 0.5, 0, 1)
 

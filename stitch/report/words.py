@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from stitch.report.files import inches
+from stitch.imaging.affine import MM_PER_INCH
 from stitch.report.html import Child, Html, el, join
 
 NBSP = "\N{NO-BREAK SPACE}"
@@ -83,6 +83,11 @@ def length(of: str, length_mm: float | None, *, unit: Unit = MM, signed: bool = 
     if length_mm is None or not math.isfinite(length_mm):
         return metric
     return join(metric, Html(" "), el("span", "(", imperial(of, length_mm, signed=signed), ")", class_="aside"))
+
+
+def inches(length_mm: float) -> float:
+    """Length in inches of `length_mm`."""
+    return length_mm / MM_PER_INCH
 
 
 def imperial(of: str, length_mm: float, *, signed: bool = False) -> Html:

@@ -139,17 +139,14 @@ def test_attributes_are_escaped() -> None:
     assert el("p", "x", title='" onclick="y') == '<p title="&quot; onclick=&quot;y">x</p>'
 
 
-# Figures ------------------------------------------------------------------------------------------------------------
-
-
-def truth(summary: RunSummary, spots: tuple[Spot, ...], of: str) -> float | None:
+def truth(summary: RunSummary, plain: dict[str, Any], of: str) -> float | None:
     """The figure `of` names, worked out from the record without the page's own code."""
     path, *steps = of.split("|")
     if of == "scans|lowest_ppi":
         return min(scan.ppi_x or math.inf for scan in summary.scans)
     if of == "timings|total_s":
         return sum(timing.seconds for timing in summary.timings)
-    value = seam_truth(summary, path) if path.startswith("seams.") else record(summary, spots, path)
+    value = seam_truth(summary, path) if path.startswith("seams.") else record(plain, path)
     for step in steps:
         if value is not None:
             scan = summary.scans[int(path.split(".")[1]) if path.startswith("scans.") else 0]
@@ -167,11 +164,8 @@ def after_step(summary: RunSummary, scan: Scan, value: Any, step: str, *, is_in_
     return float(value) * factors[step]
 
 
-def record(summary: RunSummary, spots: tuple[Spot, ...], path: str) -> Any:
-    plain: Any = {**to_plain(summary), "spots": [dataclasses.asdict(spot) for spot in spots]}
+def record(plain: Any, path: str) -> Any:
     for key in path.split("."):
-        if isinstance(plain, dict) and key not in plain:
-            return None
         plain = plain[int(key)] if isinstance(plain, list | tuple) else plain[key]
     return plain
 
@@ -205,8 +199,9 @@ def seam_truth(summary: RunSummary, path: str) -> float | None:
 def wrong_figures(reader: Reader, summary: RunSummary, spots: tuple[Spot, ...]) -> list[str]:
     """The figures on a page that are not the record's, by exact value or as shown."""
     wrong = []
+    plain = {**to_plain(summary), "spots": [dataclasses.asdict(spot) for spot in spots]}
     for of, value, shown in reader.figures:
-        true = truth(summary, spots, of)
+        true = truth(summary, plain, of)
         if value is None:
             if shown != "unknown" or true is not None:
                 wrong.append(f"{of}: shown as {shown}, is {true}")
@@ -291,9 +286,6 @@ def test_what_is_not_known_is_said_to_be_unknown() -> None:
     unknown = {of for of, value, shown in reader.figures if value is None and shown == "unknown"}
     assert {"size_check.squareness_deg", "size_check.scale_error_percent", "scans.0.ppi_x"} <= unknown
     assert "the resolution of the scans is unknown" in reader.text and "none embedded" in reader.text
-
-
-# What the page says -------------------------------------------------------------------------------------------------
 
 
 def test_a_stopped_run_says_why_and_what_to_type() -> None:
@@ -399,8 +391,6 @@ def test_pictures_are_held_in_the_page() -> None:
     assert len(images) == 2 + 2 * 5
     assert all(known["src"].startswith("data:image/png;base64,") and known["alt"] for known in images)
 
-
-# Readability --------------------------------------------------------------------------------------------------------
 
 PAIRS = [  # words on ground, as page.css uses them
     ("ink", "ground"),

@@ -5,7 +5,6 @@ from __future__ import annotations
 from stitch.model.settings import Measured
 from stitch.model.size import SizeCheck, SizeReading
 from stitch.report import words
-from stitch.report.files import inches
 from stitch.report.html import Html, el, join
 from stitch.report.sections.context import Context, section
 from stitch.report.sections.top import plain_name
@@ -116,7 +115,7 @@ def _words(index: int, reading: SizeReading, lines: tuple[float, float]) -> list
         "text",
         _svg_figure(f"{of}.measured_mm", reading.measured_mm, words.MM, class_="length"),
         " · ",
-        _svg_figure(f"{of}.measured_mm|in", inches(reading.measured_mm), words.INCH),
+        _svg_figure(f"{of}.measured_mm|in", words.inches(reading.measured_mm), words.INCH),
         y=lines[0],
     )
     if reading.expected_mm is None:
