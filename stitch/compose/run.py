@@ -16,6 +16,7 @@ from stitch.compose.blend import blend_boxes, blended
 from stitch.compose.layers import Layer, Panel, coarse_codes, extended_panel, make_layers
 from stitch.compose.windows import Plan, blend_levels, solve
 from stitch.imaging import pyramid
+from stitch.imaging.affine import scale_of
 from stitch.imaging.colour import Encoding
 from stitch.imaging.labels import label_box, labels_at, present
 from stitch.imaging.windows import bands, blocks
@@ -97,6 +98,7 @@ def compose(
         threads,
         levels=levels,
         panel_bytes=lambda height: _panel_bytes(canvas, height),
+        source_per_canvas=max(1.0 / scale_of(layer.canvas_from_scan) ** 2 for layer in layers),
     )
     with progress.task("Composing", layout.canvas.megapixels) as task:
         _run(canvas, plan, write_rows, task)

@@ -15,7 +15,8 @@ BASE_MB = 170  # interpreter and libraries, measured after the first block was m
 COARSEST_MM = 1.4  # one sample of the coarsest band, about; tone crosses over within some 2 mm to each side
 MIN_LEVELS, MAX_LEVELS = 3, 6
 SIDES_PX = (1024, 768, 512, 384, 256, 128, 64)
-BYTES_PER_BLENDED_PX = 150  # floats of the picture, one scan's difference, its bands, the running total, weights
+BYTES_PER_BLENDED_PX = 130  # floats of the picture, one scan's difference, its bands, the running total, weights
+BYTES_PER_SOURCE_PX = 18  # while a scan is sampled: as read, tone looked up, low-passed
 BYTES_PER_SCAN_PX = 7  # one scan's 16-bit samples and its share of the labels
 MOST_SCANS_AT_A_SPOT = 6
 PANEL_FACTOR = 1.5  # source pixels read for one canvas pixel of a band: overlaps, turn, kernel reach
@@ -48,6 +49,7 @@ def solve(
     *,
     levels: int = MAX_LEVELS,
     panel_bytes: Callable[[int], int] | None = None,
+    source_per_canvas: float = 1.0,
 ) -> Plan:
     """The plan that wastes least work on halos and fits into `memory_mb`.
 
@@ -55,6 +57,7 @@ def solve(
     ----------
     jobs : threads, at least 1; fewer are used when that is what fits.
     panel_bytes : bytes of scan pixels held for one band of the given height; estimated when not given.
+    source_per_canvas : scan pixels under one canvas pixel, above 1 where the master is smaller than the scans.
 
     Raises
     ------
@@ -62,7 +65,7 @@ def solve(
         When no plan fits; the message states the smallest budget that works.
     """
     plans = [
-        _plan(canvas, scan_count, bits, band, block, threads, levels, panel_bytes)
+        _plan(canvas, scan_count, bits, band, block, threads, levels, panel_bytes, source_per_canvas)
         for band in SIDES_PX
         for block in SIDES_PX
         for threads in range(1, jobs + 1)
@@ -93,6 +96,7 @@ def _plan(
     threads: int,
     levels: int,
     panel_bytes: Callable[[int], int] | None,
+    source_per_canvas: float,
 ) -> Plan:
     halo = reach_px(levels)
     band = min(band_px, canvas.height_px)
@@ -101,7 +105,8 @@ def _plan(
     panels = 2 * (panel_bytes or _estimate(canvas, bits, halo))(band)
     rim = 2 * halo + 2 * 2**levels
     scans = min(scan_count, MOST_SCANS_AT_A_SPOT)
-    block_bytes = (band + rim) * (block + rim) * (BYTES_PER_BLENDED_PX + BYTES_PER_SCAN_PX * scans)
+    per_px = BYTES_PER_BLENDED_PX + BYTES_PER_SCAN_PX * scans + math.ceil(BYTES_PER_SOURCE_PX * source_per_canvas)
+    block_bytes = (band + rim) * (block + rim) * per_px
     peak = finished + panels + threads * block_bytes
     return Plan(band_px, block_px, threads, levels, halo, BASE_MB + math.ceil(peak / 1e6))
 

@@ -99,6 +99,19 @@ def test_turned_scans_agree_between_window_sizes(seed):
         assert np.abs(pixels.astype(int) - results[0][0].astype(int)).max() <= 16
 
 
+def test_a_smaller_master_agrees_between_window_sizes():
+    whole = picture(34, 400, 300, noise=0.0)
+    boxes = {k: (x - 6, y - 6, w + 12, h + 12) for k, (x, y, w, h) in grid(whole, 2, 2, 110).items()}
+    pieces = scanned(whole, boxes, seed=4, scale=0.5)
+    label_map = cut_of(pieces)
+    first, labels = composed(pieces, label_map, plan(100, 90, 2))
+    again, _ = composed(pieces, label_map, plan(512, 512))
+    assert labels.all()
+    assert np.abs(first.astype(int) - again.astype(int)).max() <= 16
+    off = np.abs(first.astype(int) - whole)[12:-12, 12:-12]
+    assert off.mean() < 400  # twice resampled, but not shifted: half a pixel would be over 1,000
+
+
 def test_away_from_seams_pixels_are_the_scans_own():
     pieces = tiled(picture(4, WIDE, HIGH), {"a": (0, 0, 260, HIGH), "b": (170, 0, WIDE - 170, HIGH)})
     other = picture(5, WIDE, HIGH)  # the second scan shows something else altogether

@@ -105,15 +105,18 @@ def scanned(
     seed: int = 0,
     turn_deg: float = 0.7,
     ppi: float = 300.0,
+    scale: float = 1.0,
 ) -> Pieces:
-    """Scans sampled from `whole` through small random turns and sub-pixel shifts, placed where they truly lie."""
+    """Scans sampled from `whole` through small random turns and sub-pixel shifts, placed where they truly lie.
+
+    `scale` is canvas px per scan px; boxes are in canvas px."""
     rng = np.random.default_rng(seed)
     sources, placements = {}, []
     size = Size(whole.shape[1], whole.shape[0])
     for scan_id, (x, y, width, height) in boxes.items():
         turn = math.radians(rng.uniform(-turn_deg, turn_deg))
-        matrix = affine.rigid(turn, x + rng.uniform(-0.5, 0.5), y + rng.uniform(-0.5, 0.5))
-        there = Size(width, height).window()
+        matrix = affine.rigid(turn, x + rng.uniform(-0.5, 0.5), y + rng.uniform(-0.5, 0.5), scale)
+        there = Size(round(width / scale), round(height / scale)).window()
         scan_from_whole = affine.invert(matrix)
         needed = source_window(scan_from_whole, there, size)
         pixels = whole[needed.y0_px : needed.y1_px, needed.x0_px : needed.x1_px]

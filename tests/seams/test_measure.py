@@ -6,6 +6,8 @@ import pytest
 
 from stitch.imaging.colour import delta_e_2000
 from stitch.model.seams import LabelMap, SeamLine
+from stitch.seams.cut import cut
+from stitch.seams.labels import labels_at
 from stitch.seams.measure import measure
 from stitch.seams.shift import shift_between
 from stitch.seams.spots import worst_spots
@@ -105,6 +107,16 @@ def test_the_line_runs_where_the_labels_change():
     assert (line.scan_a, line.scan_b) == ("a", "b")
     assert np.abs(xs - 199.5).max() < 1e-6
     assert line.length_mm == pytest.approx(304 * 25.4 / 300)
+
+
+def test_the_line_keeps_to_where_the_pixels_change():
+    pieces = scanned(picture(14, 400, 300), BOXES, seed=3)
+    label_map = cut(pieces.sources, pieces.layout, pieces.untoned, SRGB, bits=16, memory_mb=500)
+    labels = labels_at(label_map, pieces.layout, pieces.sizes, pieces.layout.canvas.window())
+    rows, columns = np.nonzero((labels[:, 1:] != labels[:, :-1]) & (labels[:, 1:] > 0) & (labels[:, :-1] > 0))
+    for line in measure(pieces.sources, pieces.layout, pieces.untoned, SRGB, label_map, bits=16):
+        for x, y in line.points_px[1:-1]:
+            assert np.hypot(columns + 0.5 - x, rows - y).min() <= 1.5 * label_map.cell_px
 
 
 def test_a_closed_seam_and_a_fork_are_traced_whole():

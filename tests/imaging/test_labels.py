@@ -1,0 +1,57 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stitch.imaging import affine
+from stitch.imaging.labels import covered, depth_at, is_inside, label_box, present
+from stitch.imaging.resample import coverage
+from stitch.model.geometry import Size, Window
+
+SIZE = Size(83, 61)
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    turn_deg=st.sampled_from([0.0, 0.3, -1.0, 90.0, 180.0, 271.2]),
+    x=st.floats(-40, 60),
+    y=st.floats(-40, 60),
+    corner=st.tuples(st.integers(-60, 60), st.integers(-60, 60)),
+)
+def test_runs_of_covered_pixels_are_those_that_lie_inside(turn_deg, x, y, corner):
+    matrix = affine.rigid(math.radians(turn_deg), x, y)
+    window = Window(*corner, 50, 40)
+    found = covered(affine.invert(matrix), SIZE, window)
+    assert np.array_equal(found, coverage(SIZE, matrix, window))
+    if is_inside(affine.invert(matrix), SIZE, window):
+        assert found.all()
+
+
+def test_whole_pixel_borders_are_exact():
+    found = covered(affine.invert(affine.rigid(0.0, 5.0, 7.0)), SIZE, Window(0, 0, 120, 90))
+    expected = np.zeros((90, 120), bool)
+    expected[7 : 7 + 61, 5 : 5 + 83] = True
+    assert np.array_equal(found, expected)
+
+
+def test_depth_is_the_distance_to_the_nearest_side():
+    identity = affine.IDENTITY
+    assert depth_at(identity, SIZE, np.array([0.0, 10.0, 82.0, -3.0]), np.array([30.0, 30.0, 30.0, 30.0])).tolist() == [
+        0.0,
+        10.0,
+        0.0,
+        -3.0,
+    ]
+
+
+def test_present_and_box():
+    labels = np.zeros((20, 30), np.uint8)
+    assert present(labels) == []
+    labels[3:7, 10:12] = 4
+    labels[15, 2] = 9
+    assert present(labels) == [4, 9]
+    assert label_box(labels, Window(100, 200, 30, 20), 4) == Window(110, 203, 2, 4)
+    assert present(np.full((3, 3), 7, np.uint8)) == [7]
