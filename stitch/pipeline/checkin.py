@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,10 +14,18 @@ from stitch.model.request import JoinRequest
 from stitch.model.scans import PixelSource, Scan
 from stitch.pipeline.keep import Keeper, load_record, save_record
 from stitch.progress import Progress
-from stitch.scans.collect import collect
+from stitch.scans.collect import Collected, collect
 from stitch.scans.inspect import inspect
 from stitch.scans.preflight import effective_ppi, master_bits, preflight
 from stitch.scans.readers import open_scan
+
+
+CACHE_SHARE = 0.15  # of the memory budget, for decoded strips and tiles of compressed scans
+LEAST_CACHE_BYTES = 4 << 20
+
+
+class ScansDisagree(ScanError):
+    """Scans that are sound, each by itself, but do not make one job."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,18 +36,15 @@ class CheckedIn:
     findings: tuple[Finding, ...]
 
 
-def check_in(job: JobFolder, keeper: Keeper, progress: Progress) -> tuple[CheckedIn, str]:
-    """Find and look at every scan. Raises ScanError when a file cannot be used."""
-    request = job.request
-    collected = collect(request.inputs, only=request.only, skip=request.skip, recurse=request.recurse)
-    _stop_on(collected.findings)
-    stats = [(str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in collected.files]
+def check_in(job: JobFolder, files: Sequence[Path], keeper: Keeper, progress: Progress) -> tuple[CheckedIn, str]:
+    """Look at every scan. Raises ScanError when a file cannot be used."""
+    stats = [(str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in files]
     saved = job.work / "scans.json"
 
     def make() -> CheckedIn:
         scans: list[Scan] = []
         findings: list[Finding] = []
-        for path in collected.files:
+        for path in files:
             looked = inspect(path, [scan.scan_id for scan in scans], scratch=job.scratch, progress=progress)
             scans += looked.scans
             findings += looked.findings
@@ -47,12 +52,16 @@ def check_in(job: JobFolder, keeper: Keeper, progress: Progress) -> tuple[Checke
         save_record(saved, found)
         return found
 
-    found, mark = keeper.room("scans", stats, {}, [saved], make=make, load=lambda: load_record(CheckedIn, saved))
-    return CheckedIn(found.scans, collected.findings + found.findings), mark
+    return keeper.room("scans", stats, {}, [saved], make=make, load=lambda: load_record(CheckedIn, saved))
+
+
+def find(request: JoinRequest) -> Collected:
+    """The files to look at. Raises ScanError when there are fewer than two."""
+    return collect(request.inputs, only=request.only, skip=request.skip, recurse=request.recurse)
 
 
 def check_together(request: JoinRequest, scans: tuple[Scan, ...], profile: bytes | None) -> tuple[Finding, ...]:
-    """Check the scans against each other and the settings against the scans. Raises ScanError, UsageError."""
+    """Check the scans against each other and the settings against the scans. Raises UsageError."""
     settings = request.settings
     names = [scan.scan_id for scan in scans]
     if settings.tone_reference is not None and settings.tone_reference not in names:
@@ -60,26 +69,24 @@ def check_together(request: JoinRequest, scans: tuple[Scan, ...], profile: bytes
             f"--tone-reference names {settings.tone_reference}, which is none of the scans.",
             advice=f"The scans are {', '.join(names)}.",
         )
-    findings = preflight(
+    return preflight(
         scans,
         scan_dpi=settings.scan_dpi,
         dpi=settings.dpi,
         allow_enlarge=settings.allow_enlarge,
         profile=profile,
     )
-    _stop_on(findings)
-    return findings
 
 
-def _stop_on(findings: tuple[Finding, ...]) -> None:
-    """Raise ScanError with everything that stops the run, when anything does."""
+def stop_on(findings: tuple[Finding, ...]) -> None:
+    """Raise ScansDisagree with everything that stops the run, when anything does."""
     stops = [finding for finding in findings if finding.severity is Severity.STOP]
     if not stops:
         return
     message = " ".join(finding.message for finding in stops)
     advice = " ".join(dict.fromkeys(finding.advice for finding in stops if finding.advice))
     names = tuple(dict.fromkeys(name for finding in stops for name in finding.scan_ids))
-    raise ScanError(message, advice=advice, scan_ids=names)
+    raise ScansDisagree(message, advice=advice, scan_ids=names)
 
 
 def read_profile(path: str | None) -> bytes | None:
@@ -95,24 +102,20 @@ def read_profile(path: str | None) -> bytes | None:
     return data
 
 
-def profile_of(scans: tuple[Scan, ...], assigned: bytes | None) -> bytes | None:
-    """The profile the master carries: the scans' own, else the one assigned."""
-    return next((scan.profile for scan in scans if scan.profile is not None), assigned)
-
-
 def resolutions(scans: tuple[Scan, ...], scan_dpi: float | None) -> dict[str, float]:
     """Pixels per inch of every scan."""
     return {scan.scan_id: effective_ppi(scan, scan_dpi) for scan in scans}
 
 
 @contextmanager
-def opened(scans: tuple[Scan, ...], scratch: Path) -> Iterator[Mapping[str, PixelSource]]:
+def opened(scans: tuple[Scan, ...], scratch: Path, memory_mb: int) -> Iterator[Mapping[str, PixelSource]]:
     """All scans open for reading, at the master's bit depth; closed afterwards."""
     bits = master_bits(scans)
+    cache_bytes = max(LEAST_CACHE_BYTES, int(memory_mb * 1e6 * CACHE_SHARE) // len(scans))
     sources: dict[str, PixelSource] = {}
     try:
         for scan in scans:
-            sources[scan.scan_id] = open_scan(scan, scratch=scratch, bits=bits)
+            sources[scan.scan_id] = open_scan(scan, scratch=scratch, bits=bits, cache_bytes=cache_bytes)
         yield sources
     finally:
         for source in sources.values():

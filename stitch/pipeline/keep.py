@@ -69,10 +69,12 @@ class Keeper:
         self.timings.append(Timing(name, seconds, is_kept=False))
         return value, mark
 
-    @property
-    def made_anything(self) -> bool:
-        """True when at least one room ran."""
-        return any(not timing.is_kept for timing in self.timings)
+    def discard(self) -> None:
+        """Remove everything kept so far: of a job that came to nothing."""
+        for name in VERSIONS:
+            for path in self._state.outputs(name):
+                path.unlink(missing_ok=True)
+        self._job.state_file.unlink(missing_ok=True)
 
 
 def save_record(path: Path, record: object) -> None:

@@ -112,6 +112,7 @@ def write_master(
         with folder.writing(folder.master) as part, MasterWriter(part, spec) as writer:
             _write_both(job, sources, layout, tables, label_map, uncovered, writer)
             record = writer.finish()
+            folder.know_sha256(folder.master, record.sha256)
         save_record(saved, record)
         return record
 

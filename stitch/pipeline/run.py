@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from stitch import __version__
-from stitch.errors import RegisterError
+from stitch.errors import RegisterError, ScanError
 from stitch.imaging.colour import Encoding
 from stitch.job.folder import JobFolder
 from stitch.model.findings import Finding, Severity
@@ -21,25 +21,31 @@ from stitch.pipeline.job import Job
 from stitch.pipeline.keep import Keeper
 from stitch.progress import SILENT, Progress
 from stitch.scans.preflight import master_bits
+from stitch.scans.profiles import working_profile
 from stitch.scans.readers import open_image
 
 
 def join(request: JoinRequest, progress: Progress = SILENT) -> RunSummary:
     """Join the scans of one painting into a master, or say why not.
 
+    Returns
+    -------
+    What was found, with exit code 0 or 1 when there is a master, 3 when the scans do not go together, 4 when they
+    could not be placed; then the job folder stays, with a report and the command to type next.
+
     Raises
     ------
-    StitchError : whatever stopped the run, with its exit code. After a RegisterError the job folder stays, with a
-        report and the command to type next; after any other stop nothing new is left under its final name.
+    StitchError : whatever else stopped the run, with its exit code; nothing new is left under its final name.
     """
     folder = JobFolder.open_or_create(request)
     with folder.at_work():
         run = _Run(folder, progress)
         try:
             return run.finished()
+        except checkin.ScansDisagree:
+            return run.refused()
         except RegisterError as stop:
-            run.stopped(stop)
-            raise
+            return run.stopped(stop)
 
 
 class _Run:
@@ -57,17 +63,21 @@ class _Run:
 
     def finished(self) -> RunSummary:
         """Go through all rooms."""
-        checked, scanned = checkin.check_in(self._folder, self._keeper, self._progress)
+        collected = checkin.find(self._request)
+        self._findings += collected.findings
+        checkin.stop_on(self._findings)
+        checked, scanned = checkin.check_in(self._folder, collected.files, self._keeper, self._progress)
         self._scans = checked.scans
         assigned = checkin.read_profile(self._settings.profile_path)
         self._findings += checked.findings + checkin.check_together(self._request, self._scans, assigned)
+        checkin.stop_on(self._findings)
         self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
-        profile = checkin.profile_of(self._scans, assigned)
+        profile = working_profile(self._scans, assigned)
         ppi = checkin.resolutions(self._scans, self._settings.scan_dpi)
         bits = master_bits(self._scans)
         encoding = Encoding.of_profile(profile)
         job = Job(self._folder, self._keeper, self._settings, encoding, bits, self._progress)
-        with checkin.opened(self._scans, self._folder.scratch) as sources:
+        with checkin.opened(self._scans, self._folder.scratch, self._settings.memory_mb) as sources:
             placed, placed_mark = placing.place(job, sources, ppi, scanned)
             layout = placed.layout
             tone, toned = making.match_tone(job, sources, layout, placed_mark)
@@ -93,7 +103,13 @@ class _Run:
         self._report(summary, label_map)
         return summary
 
-    def stopped(self, stop: RegisterError) -> None:
+    def refused(self) -> RunSummary:
+        """The scans do not go together: everything noticed, and no report, since nothing was made."""
+        if self._folder.record is None:
+            self._keeper.discard()
+        return self._summary(sha256_after=(), exit_code=ScanError.exit_code)
+
+    def stopped(self, stop: RegisterError) -> RunSummary:
         """Leave a report that says which scans, why, and what to do next."""
         self._findings += (Finding("not-placed", Severity.STOP, stop.message, stop.advice, stop.scan_ids),)
         summary = self._summary(
@@ -104,6 +120,7 @@ class _Run:
         )
         telling.write_report(self._folder, summary, None, None, {}, self._progress)
         self._folder.write_checksums()
+        return summary
 
     def _spec(self, profile: bytes | None, bits: int, history: tuple[str, ...], layout: Layout) -> MasterSpec:
         settings = self._settings

@@ -71,7 +71,7 @@ def _scalings(layout: Layout, ppi: Mapping[str, float]) -> dict[str, list[str]]:
         if abs(scale - 1) < 1e-6:
             continue
         verb = "Reduced with an anti-alias filter" if scale < 1 else "Enlarged"
-        text = f"{verb} from {ppi[placement.scan_id]:g} to {layout.canvas_ppi:g} ppi (× {scale:.4f})"
+        text = f"{verb} from {ppi[placement.scan_id]:g} to {layout.canvas_ppi:g} dpi (× {scale:.4f})"
         found.setdefault(text, []).append(placement.scan_id)
     return found
 

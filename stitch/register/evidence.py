@@ -23,17 +23,22 @@ TURNED_SIGMAS_PX = (1.0, 8.0)
 REACH_PX = 20  # beyond this the widest of the filters sees nothing
 
 
-def evidence(rgb: NDArray[np.float32], turn_deg: int) -> NDArray[np.float32]:
-    """Band-passed evidence of encoded RGB 0..1, (h, w, 3) to (h, w), for a pair turned by `turn_deg`."""
+def evidence(rgb: NDArray[np.float32], turn_deg: int, px_scale: float = 1.0) -> NDArray[np.float32]:
+    """Band-passed evidence of encoded RGB 0..1, (h, w, 3) to (h, w), for a pair turned by `turn_deg`.
+
+    `px_scale` widens the filters: px of this scan for one px of the scan it is compared with.
+    """
     if turn_deg == 0:
-        return band_pass(rgb @ np.array([0.3, 0.6, 0.1], dtype=np.float32), SAME_WAY_SIGMAS_PX)
+        return band_pass(rgb @ np.array([0.3, 0.6, 0.1], dtype=np.float32), SAME_WAY_SIGMAS_PX, px_scale)
     logs = np.log(np.maximum(rgb, DARK_FLOOR))
-    return band_pass(logs[..., 0] + logs[..., 2] - 2 * logs[..., 1], TURNED_SIGMAS_PX)
+    return band_pass(logs[..., 0] + logs[..., 2] - 2 * logs[..., 1], TURNED_SIGMAS_PX, px_scale)
 
 
-def band_pass(signal: NDArray[np.float32], sigmas_px: tuple[float, float]) -> NDArray[np.float32]:
+def band_pass(
+    signal: NDArray[np.float32], sigmas_px: tuple[float, float], px_scale: float = 1.0
+) -> NDArray[np.float32]:
     """Difference of two Gaussians."""
-    fine, coarse = sigmas_px
+    fine, coarse = (sigma * px_scale for sigma in sigmas_px)
     smooth = cv2.GaussianBlur(signal, (0, 0), fine, borderType=cv2.BORDER_REFLECT_101)
     return smooth - cv2.GaussianBlur(signal, (0, 0), coarse, borderType=cv2.BORDER_REFLECT_101)
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from stitch.errors import RegisterError
-from stitch.imaging.affine import FloatArray, compose, invert
+from stitch.imaging.affine import FloatArray, compose, invert, scale_of
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
 from stitch.model.layout import Link
@@ -74,7 +74,7 @@ def unmeasured(pairs: Sequence[Pair]) -> tuple[Link, ...]:
 def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair: Pair | None) -> Link:
     a, b = measured.scan_a, measured.scan_b
     a_from_b = compose(invert(refined.poses[a].matrix()), refined.poses[b].matrix())
-    smaller = min(s.width_px * s.height_px for s in (sizes[a], sizes[b]))
+    smaller = min(_area_px(sizes[a]), _area_px(sizes[b]) * scale_of(a_from_b) ** 2)
     off = _held_out_errors(refined, measured)
     known = len(off) >= MIN_HELD_OUT
     median, p95, worst = (float(v) for v in np.percentile(off, (50, 95, 100))) if len(off) else (0.0, 0.0, 0.0)
@@ -93,6 +93,10 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
         is_weak=bool(reason),
         reason=reason,
     )
+
+
+def _area_px(size: Size) -> float:
+    return float(size.width_px * size.height_px)
 
 
 def _held_out_errors(refined: Refined, measured: Measured) -> FloatArray:

@@ -24,12 +24,15 @@ class Matches:
     index_b: NDArray[np.intp]
 
 
-def match(a: Features, b: Features) -> tuple[Matches, ...]:
-    """Mutual nearest neighbours that pass the ratio test, one group for each turn of b against a."""
+def match(a: Features, b: Features, scale: float = 1.0) -> tuple[Matches, ...]:
+    """Mutual nearest neighbours that pass the ratio test, one group for each turn of b against a.
+
+    `scale` is the size of a reduced px of b in reduced px of a.
+    """
     if len(a.points) < 2 or len(b.points) < 2:
         return ()
     index_a, index_b = _mutual_nearest(a.descriptors, b.descriptors)
-    sizes = a.sizes_px[index_a] / b.sizes_px[index_b]
+    sizes = a.sizes_px[index_a] / (b.sizes_px[index_b] * scale)
     alike = (sizes < SIZE_RATIO) & (sizes > 1 / SIZE_RATIO)
     index_a, index_b = index_a[alike], index_b[alike]
     turned = (b.angles_deg[index_b] - a.angles_deg[index_a]) % 360

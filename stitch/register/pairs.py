@@ -69,7 +69,7 @@ def _try_pair(
     a: Reduced, b: Reduced, features_a: Features, features_b: Features, scale: float, rng: np.random.Generator
 ) -> Pair | None:
     tried: list[Candidate] = []
-    for group in matching.match(features_a, features_b):
+    for group in matching.match(features_a, features_b, scale):
         tried += candidates.find(features_a, features_b, a.size, b.size, group, rng, scale)
     for candidate in sorted(tried, key=lambda c: -c.match_ratio):
         if not _is_plausible(candidate):

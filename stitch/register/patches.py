@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply, corners, invert
+from stitch.imaging.affine import FloatArray, apply, corners, invert, scale_of
 from stitch.imaging.resample import coverage, source_window
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
@@ -24,6 +24,7 @@ PATCHES_PER_PAIR = 260
 MAX_ROWS = 26
 FLOOR_PX = 0.02  # no single patch is believed better than this
 MIN_NCC = 0.5
+SAME_SCALE = 0.95  # below it the second scan is the coarser one
 HELD_OUT_EVERY = 4
 HELD_OUT_BLOCK = 2
 
@@ -66,8 +67,10 @@ class _Row:
 
 
 def measure(source_a: PixelSource, source_b: PixelSource, task: PairTask) -> Measured:
-    """Measure one pair. Reads both scans by windows, one row of patches at a time."""
+    """Measure one pair. Reads both scans by windows, one row of patches at a time, on the grid of the coarser scan."""
     b_from_a = np.array(task.b_from_a)
+    if scale_of(b_from_a) < SAME_SCALE:
+        return _swapped(measure(source_b, source_a, _swapped_task(task, b_from_a)), scale_of(b_from_a))
     size_px, rows = _plan(source_a, source_b, b_from_a, task.search_px)
     kept: list[tuple[FloatArray, ...]] = []
     offered = textured = 0
@@ -78,6 +81,23 @@ def measure(source_a: PixelSource, source_b: PixelSource, task: PairTask) -> Mea
         kept.append(found[:4])
     parts = [np.concatenate([k[i] for k in kept]) if kept else _EMPTY[i] for i in range(4)]
     return Measured(task.scan_a, task.scan_b, parts[0], parts[1], parts[2], parts[3].astype(bool), offered, textured)
+
+
+def _swapped_task(task: PairTask, b_from_a: FloatArray) -> PairTask:
+    (a, b, c), (d, e, f) = invert(b_from_a).tolist()
+    return PairTask(task.scan_b, task.scan_a, ((a, b, c), (d, e, f)), -task.turn_deg % 360, task.search_px)
+
+
+def _swapped(measured: Measured, scale: float) -> Measured:
+    """The same points seen from the other scan, whose px is `scale` px of this one."""
+    return replace(
+        measured,
+        scan_a=measured.scan_b,
+        scan_b=measured.scan_a,
+        points_a=measured.points_b,
+        points_b=measured.points_a,
+        covariance_px2=measured.covariance_px2 / scale**2,
+    )
 
 
 _EMPTY = (np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2, 2)), np.zeros(0))
@@ -139,8 +159,10 @@ def _measure_row(
     inside_a = window.clipped(source_a.size)
     signal_a = evidence(as_float(source_a.read(inside_a)), task.turn_deg)
     a_from_b = invert(b_from_a)
-    part_b = source_window(a_from_b, inside_a, source_b.size).grown(REACH_PX).clipped(source_b.size)
-    signal_b = resampled(evidence(as_float(source_b.read(part_b)), task.turn_deg), part_b, a_from_b, inside_a)
+    finer = 1 / scale_of(a_from_b)  # px of b for one px of a, 1 or more
+    part_b = source_window(a_from_b, inside_a, source_b.size).grown(round(REACH_PX * finer)).clipped(source_b.size)
+    raw_b = evidence(as_float(source_b.read(part_b)), task.turn_deg, finer)
+    signal_b = resampled(raw_b, part_b, a_from_b, inside_a)
     covered = coverage(source_b.size, a_from_b, inside_a)
     stacks = _stacks(signal_a, signal_b, covered, row, inside_a, size_px, task.search_px)
     centres, held, patches_a, patches_b, whole = stacks

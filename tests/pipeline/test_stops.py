@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from stitch.errors import RegisterError
 from stitch.pipeline import join
 from tests.pipeline.jobs import hashes, jittered_scans, picture, request, stitch, tiles, write_scans
 
@@ -44,8 +43,10 @@ def test_a_missing_piece_is_a_hole_and_stops_the_run(tmp_path: Path) -> None:
     }
     del whole["B2"]
     scans = write_scans(tmp_path / "scans", whole)
-    with pytest.raises(RegisterError, match="hole"):
-        join(request(scans))
+    summary = join(request(scans))
+    assert summary.exit_code == 4
+    assert any("hole in the middle" in finding.message for finding in summary.findings)
+    assert len(summary.links_found) >= 8
     assert not (tmp_path / "scans-joined" / "master.tif").exists()
 
 
@@ -56,6 +57,18 @@ def test_unusable_scans_leave_no_job_folder(tmp_path: Path) -> None:
     assert done.returncode == 3
     assert "B2.tif" in done.stderr
     assert len(done.stderr.strip().splitlines()) <= 3
+    assert not (tmp_path / "scans-joined").exists()
+
+
+def test_everything_that_was_noticed_is_said_together(tmp_path: Path) -> None:
+    found = tiles(picture(36))
+    scans = write_scans(tmp_path / "scans", dict(list(found.items())[:3]))
+    write_scans(scans, {"B2": found["B2"]}, resolution=(100, 100))
+    write_scans(scans, {"again": found["A1"]})
+    done = stitch("join", scans)
+    assert done.returncode == 3
+    assert "B2" in done.stderr and "again" in done.stderr
+    assert "100" in done.stderr
     assert not (tmp_path / "scans-joined").exists()
 
 
