@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.compose.layers import Layer, Panel
+from stitch.compose.layers import Layer
+from stitch.compose.panels import Panel
 from stitch.imaging import pyramid
 from stitch.imaging.colour import Encoding
 from stitch.imaging.labels import label_box, present

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.compose.panels import Panel
 from stitch.imaging.affine import FloatArray, invert
 from stitch.imaging.labels import covered, is_inside
 from stitch.imaging.resample import sample, source_window
@@ -19,18 +20,6 @@ from stitch.model.scans import PixelSource
 
 FINE_TOP = 65535  # every layer is handled in 16 bits; an 8-bit code c is 257 c
 EIGHT_BIT_STEP = 257
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Panel:
-    """Pixels of one window of a scan."""
-
-    window: Window
-    pixels: NDArray[Any]
-
-    def holds(self, window: Window) -> bool:
-        """True when `window` lies inside the panel."""
-        return self.window.intersection(window) == window
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,29 +77,6 @@ def coarse_codes(fine: NDArray[np.uint16], bits: int) -> NDArray[Any]:
     if bits == 16:
         return fine
     return np.asarray(cv2.convertScaleAbs(fine, alpha=1.0 / EIGHT_BIT_STEP))
-
-
-def extended_panel(source: PixelSource, window: Window, previous: Panel | None) -> Panel | None:
-    """A panel of `window`, taking over what `previous` already holds so that nothing is read twice."""
-    if window.is_empty:
-        return None
-    shared = window.intersection(previous.window) if previous else Window(0, 0, 0, 0)
-    if previous is None or shared.is_empty:
-        return Panel(window, source.read(window))
-    pixels = np.empty((window.height_px, window.width_px, 3), dtype=previous.pixels.dtype)
-    pixels[shared.slices_in(window)] = previous.pixels[shared.slices_in(previous.window)]
-    for part in _around(shared, window):
-        pixels[part.slices_in(window)] = source.read(part)
-    return Panel(window, pixels)
-
-
-def _around(hole: Window, outer: Window) -> list[Window]:
-    """The windows of `outer` that are not in `hole`: above, below, left, right."""
-    above = Window(outer.x0_px, outer.y0_px, outer.width_px, hole.y0_px - outer.y0_px)
-    below = Window(outer.x0_px, hole.y1_px, outer.width_px, outer.y1_px - hole.y1_px)
-    left = Window(outer.x0_px, hole.y0_px, hole.x0_px - outer.x0_px, hole.height_px)
-    right = Window(hole.x1_px, hole.y0_px, outer.x1_px - hole.x1_px, hole.height_px)
-    return [part for part in (above, below, left, right) if not part.is_empty]
 
 
 def _fine_table(table: NDArray[np.float32] | None, bits: int) -> NDArray[np.uint16] | None:

@@ -8,44 +8,23 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.compose.blend import blend_boxes, blended
-from stitch.compose.layers import Layer, Panel, coarse_codes, extended_panel, make_layers
+from stitch.compose.block import Canvas, fill_block, panel_windows
+from stitch.compose.layers import make_layers
+from stitch.compose.panels import Panel, extended_panel
 from stitch.compose.windows import Plan, blend_levels, solve
-from stitch.imaging import pyramid
 from stitch.imaging.affine import scale_of
 from stitch.imaging.colour import Encoding
-from stitch.imaging.labels import label_box, labels_at, present
 from stitch.imaging.windows import bands, blocks
-from stitch.model.geometry import Size, Window
+from stitch.model.geometry import Window
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.model.seams import LabelMap
 from stitch.progress import SILENT, Progress, Task
 
 WriteRows = Callable[[NDArray[Any], NDArray[np.uint8]], None]
-CELL_REACH = 2  # cells by which the smoothed label may run ahead of its lattice
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Canvas:
-    """Everything a block needs to make its own pixels."""
-
-    layers: tuple[Layer, ...]
-    layout: Layout
-    encoding: Encoding
-    label_map: LabelMap
-    sizes: Mapping[str, Size]
-    bits: int
-    uncovered_code: tuple[int, int, int]
-    levels: int
-
-    def labels(self, window: Window) -> NDArray[np.uint8]:
-        """Labels of a canvas window."""
-        return labels_at(self.label_map, self.layout, self.sizes, window)
 
 
 @dataclass(slots=True, eq=False)
@@ -142,7 +121,9 @@ def _begin(
     shape = (window.height_px, window.width_px)
     band = Band(window, np.empty((*shape, 3), dtype=dtype), np.empty(shape, dtype=np.uint8))
     band.work = [
-        pool.submit(fill_block, canvas, panels, block, band) for block in blocks(window, plan.block_px, plan.band_px)
+        pool.submit(fill_block, canvas, panels, block, band.pixels[place], band.labels[place])
+        for block in blocks(window, plan.block_px, plan.band_px)
+        for place in [block.slices_in(window)]
     ]
     return band
 
@@ -152,71 +133,6 @@ def _finish(band: Band, write_rows: WriteRows, task: Task) -> None:
     task.advance(band.labels.size / 1e6)
 
 
-def fill_block(canvas: Canvas, panels: Mapping[int, Panel | None], block: Window, band: Band) -> None:
-    """Make one block's pixels and labels and put them into their band."""
-    grown = pyramid.aligned(block.grown(pyramid.reach_px(canvas.levels)), canvas.levels)
-    around = canvas.labels(grown)
-    labels = around[block.slices_in(grown)]
-    place = block.slices_in(band.window)
-    band.labels[place] = labels
-    pixels = band.pixels[place]
-    for label in present(labels):
-        box = label_box(labels, block, label)
-        inside = box.slices_in(block)
-        fine = canvas.layers[label - 1].sampled(box, panels.get(label))
-        _put(pixels[inside], coarse_codes(fine, canvas.bits), labels[inside] == label)
-    for box in blend_boxes(around, grown, block, canvas.levels):
-        _blend_into(canvas, panels, around, grown, box, pixels[box.slices_in(block)])
-    if not labels.all():
-        pixels[labels == 0] = canvas.uncovered_code
-
-
-def _blend_into(
-    canvas: Canvas,
-    panels: Mapping[int, Panel | None],
-    around: NDArray[np.uint8],
-    grown: Window,
-    box: Window,
-    pixels: NDArray[Any],
-) -> None:
-    window = pyramid.aligned(box.grown(pyramid.reach_px(canvas.levels)), canvas.levels)
-    window = window.intersection(grown)
-    labels = np.ascontiguousarray(around[window.slices_in(grown)])
-    if len(present(labels)) < 2:
-        return
-    linear, changed = blended(canvas.layers, panels, canvas.encoding, labels, window, canvas.levels)
-    inside = box.slices_in(window)
-    changed = changed[inside] & (labels[inside] != 0)
-    if changed.any():
-        pixels[changed] = canvas.encoding.encode_to_codes(linear[inside][changed], canvas.bits)
-
-
-def _put(target: NDArray[Any], codes: NDArray[Any], mask: NDArray[np.bool_]) -> None:
-    if mask.all():
-        target[...] = codes
-    else:
-        cv2.copyTo(np.ascontiguousarray(codes), mask.view(np.uint8), target)
-
-
-def panel_windows(canvas: Canvas, band: Window) -> dict[int, Window]:
-    """The part of every scan that making `band` takes, by label; scans that take no part are left out."""
-    margin = pyramid.reach_px(canvas.levels) + 2**canvas.levels
-    rows = band.grown(margin)
-    cell = canvas.label_map.cell_px
-    first = max(0, rows.y0_px // cell - CELL_REACH)
-    near = canvas.label_map.cells[first : max(0, rows.y1_px // cell + 1 + CELL_REACH)]
-    found = {}
-    for label in present(near):
-        columns = np.flatnonzero((near == label).any(axis=0))
-        x0 = (int(columns[0]) - CELL_REACH) * cell - margin
-        x1 = (int(columns[-1]) + 1 + CELL_REACH) * cell + margin
-        wide = Window(x0, rows.y0_px, x1 - x0, rows.height_px)
-        window = canvas.layers[label - 1].needs(wide)
-        if not window.is_empty:
-            found[label] = window
-    return found
-
-
 def _panel_bytes(canvas: Canvas, height_px: int) -> int:
     """Most bytes of scan pixels that any band of this height holds."""
     worst = 0
@@ -224,6 +140,3 @@ def _panel_bytes(canvas: Canvas, height_px: int) -> int:
         windows = panel_windows(canvas, band).values()
         worst = max(worst, sum(w.width_px * w.height_px for w in windows))
     return worst * 3 * canvas.bits // 8
-
-
-__all__ = ["Plan", "compose", "solve"]
