@@ -5,6 +5,7 @@ import pytest
 
 from stitch.compose.run import compose
 from stitch.compose.windows import Plan
+from stitch.errors import UsageError
 from stitch.imaging.labels import labels_at
 from stitch.imaging.pyramid import reach_px
 from stitch.imaging.resample import sample
@@ -235,3 +236,18 @@ def test_the_same_run_gives_the_same_pixels():
     pieces = scanned(whole, grid(whole, 2, 2, 90), seed=5)
     label_map = cut_of(pieces)
     assert np.array_equal(composed(pieces, label_map)[0], composed(pieces, label_map)[0])
+
+
+def test_one_scan_alone_is_itself():
+    whole = picture(15, 300, 200, bits=8)
+    pieces = tiled(whole, {"a": (0, 0, 300, 200)})
+    pixels, labels = composed(pieces, cut_of(pieces))
+    assert np.array_equal(pixels, whole) and (labels == 1).all()
+
+
+def test_too_little_memory_is_refused_before_anything_is_read():
+    pieces = tiled(picture(16, 300, 200), {"a": (0, 0, 180, 200), "b": (120, 0, 180, 200)})
+    label_map = straight(pieces, 150)
+    with pytest.raises(UsageError, match="The smallest that works is"):
+        composed(pieces, label_map, memory_mb=100)
+    assert all(source.read_px == 0 for source in pieces.sources.values())
