@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import struct
 import subprocess
 import sys
+import zlib
 from pathlib import Path
 
 import cv2
@@ -12,6 +14,7 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
+from stitch.imaging.colour import xyz_d50_from_rgb
 from stitch.model.request import JoinRequest
 from stitch.model.settings import JoinSettings
 from tests.register.cutting import texture
@@ -78,3 +81,35 @@ def hashes(folder: Path) -> dict[str, str]:
     """SHA-256 of every file below a folder."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
     return {str(p.relative_to(folder)): hashlib.sha256(p.read_bytes()).hexdigest() for p in files}
+
+
+def with_png_resolution(data: bytes, dots_per_metre: int) -> bytes:
+    """A PNG with a pHYs chunk after its header (PNG 1.2, 11.3.5.3)."""
+    body = b"pHYs" + struct.pack(">IIB", dots_per_metre, dots_per_metre, 1)
+    chunk = struct.pack(">I", 9) + body + struct.pack(">I", zlib.crc32(body))
+    return data[:33] + chunk + data[33:]
+
+
+def matrix_profile(*primaries_and_gamma: object) -> bytes:
+    """A small matrix profile (ICC.1, version 2) of a wide gamut with one gamma."""
+    *primaries, gamma = primaries_and_gamma
+    columns = xyz_d50_from_rgb(tuple(primaries), (0.3127, 0.3290)).T  # type: ignore[arg-type]
+
+    def s15(value: float) -> bytes:
+        return struct.pack(">i", round(value * 65536))
+
+    tags = {b"desc": b"desc\0\0\0\0" + struct.pack(">I", 5) + b"wide\0" + bytes(78)}
+    tags[b"wtpt"] = b"XYZ \0\0\0\0" + s15(0.9642) + s15(1.0) + s15(0.8249)
+    for name, column in zip((b"rXYZ", b"gXYZ", b"bXYZ"), columns, strict=True):
+        tags[name] = b"XYZ \0\0\0\0" + b"".join(s15(value) for value in column)
+    for name in (b"rTRC", b"gTRC", b"bTRC"):
+        tags[name] = b"curv\0\0\0\0" + struct.pack(">IH", 1, round(float(gamma) * 256)) + b"\0\0"  # type: ignore[arg-type]
+    table, data, offset = b"", b"", 128 + 4 + 12 * len(tags)
+    for name, content in tags.items():
+        content += bytes(-len(content) % 4)
+        table += name + struct.pack(">II", offset + len(data), len(content))
+        data += content
+    size = offset + len(data)
+    head = struct.pack(">I4sI4s4s4s", size, bytes(4), 0x02100000, b"mntr", b"RGB ", b"XYZ ")
+    head += bytes(12) + b"acsp" + bytes(28) + s15(0.9642) + s15(1.0) + s15(0.8249)
+    return head + bytes(128 - len(head)) + struct.pack(">I", len(tags)) + table + data

@@ -3,14 +3,27 @@
 import json
 import subprocess
 from pathlib import Path
+from xml.etree import ElementTree
 
+import cv2
 import numpy as np
 import pytest
 import tifffile
 from PIL import Image, ImageCms
 
 from stitch.pipeline import join
-from tests.pipeline.jobs import hashes, jittered_scans, picture, request, stitch, tiles, write_scans
+from tests.pipeline.jobs import (
+    PPI,
+    hashes,
+    jittered_scans,
+    matrix_profile,
+    picture,
+    request,
+    stitch,
+    tiles,
+    with_png_resolution,
+    write_scans,
+)
 
 
 @pytest.mark.parametrize(("bits", "memory_mb"), [(16, 1000), (8, 400)])
@@ -132,3 +145,49 @@ def test_unlike_gains_are_matched(tmp_path: Path) -> None:
     after = np.mean([pair.mean_after_de00 for pair in summary.tone.pairs])
     assert before > 0.8
     assert after < 0.25
+
+
+def test_scans_of_different_formats_join_bit_for_bit(tmp_path: Path) -> None:
+    image = picture(25)
+    found = tiles(image)
+    scans = write_scans(tmp_path / "scans", {"A1": found["A1"]}, byteorder=">", bigtiff=True)
+    write_scans(scans, {"A2": found["A2"]}, tile=(128, 128), compression="zlib", predictor=True)
+    write_scans(scans, {"B1": found["B1"]}, compression="lzw", rowsperstrip=16)
+    encoded = cv2.imencode(".png", found["B2"][..., ::-1])[1]
+    dots = round(PPI / 0.0254)
+    (scans / "B2.png").write_bytes(with_png_resolution(encoded.tobytes(), dots))
+    summary = join(request(scans))
+    assert summary.exit_code == 0, summary.findings
+    np.testing.assert_array_equal(tifffile.imread(tmp_path / "scans-joined" / "master.tif"), image)
+
+
+def test_jpeg_and_wide_gamut_scans_make_an_8_bit_master_with_their_profile(tmp_path: Path) -> None:
+    profile = matrix_profile((0.64, 0.33), (0.21, 0.71), (0.15, 0.06), 563 / 256)
+    scans = tmp_path / "scans"
+    scans.mkdir()
+    for name, pixels in tiles(picture(26, 8)).items():
+        options = {"quality": 95, "dpi": (PPI, PPI), "icc_profile": profile}
+        Image.fromarray(pixels).save(scans / f"{name}.jpg", **options)
+    summary = join(request(scans))
+    assert summary.exit_code in (0, 1)
+    with Image.open(tmp_path / "scans-joined" / "master.tif") as image:
+        assert image.mode == "RGB"
+        assert image.info["icc_profile"] == profile
+    facts = subprocess.run(
+        ["tiffinfo", str(tmp_path / "scans-joined" / "master.tif")], capture_output=True, text=True, check=True
+    )
+    assert "Bits/Sample: 8" in facts.stdout
+    assert "Resolution: 200, 200 pixels/inch" in facts.stdout
+
+
+def test_what_was_typed_is_in_the_master_for_other_programs(tmp_path: Path) -> None:
+    scans = write_scans(tmp_path / "scans", tiles(picture(27)))
+    facts = {"title": "Morning & fog <3", "creator": "Ünal", "rights": "© 2026"}
+    join(request(scans, **facts))
+    with Image.open(tmp_path / "scans-joined" / "master.tif") as image:
+        packet = image.tag_v2[700]
+    root = ElementTree.fromstring(packet)
+    texts = [element.text for element in root.iter() if element.text]
+    for value in facts.values():
+        assert value in texts
+    assert len([text for text in texts if text.startswith("urn:sha256:")]) == 4

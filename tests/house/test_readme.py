@@ -1,0 +1,76 @@
+"""Every command in the README runs and does what the text says."""
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+import venv
+from pathlib import Path
+
+import pytest
+import tifffile
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+COMMANDS = re.findall(r"```sh\n(.*?)\n```", README, re.DOTALL)
+INSTALLS = [command for command in COMMANDS if command in ("pipx install .", "pip install .")]
+SCRIPTS = [command for command in COMMANDS if command.startswith("python3 scripts/")]
+PAINTERS = [command for command in COMMANDS if command.startswith("stitch ")]
+ENVIRONMENT = {**os.environ, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"}
+
+
+def run(command: str, place: Path, timeout: int = 300) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        command, shell=True, cwd=place, env=ENVIRONMENT, capture_output=True, text=True, timeout=timeout
+    )
+
+
+def test_no_command_is_left_out() -> None:
+    assert len(COMMANDS) == len(INSTALLS) + len(SCRIPTS) + len(PAINTERS)
+    assert SCRIPTS == [
+        "python3 scripts/demo.py",
+        "python3 scripts/test.py",
+        "python3 scripts/score_table.py --quick",  # run by tests/scoring/test_table.py
+    ]
+    assert len(PAINTERS) >= 5
+
+
+def test_the_demo_and_then_the_painters_commands(tmp_path: Path) -> None:
+    demo = run(f"{SCRIPTS[0]} {tmp_path / 'demo'}", ROOT)
+    assert demo.returncode == 0, demo.stderr
+    master, seam_map, report = (Path(line) for line in demo.stdout.strip().splitlines()[-3:])
+    assert [path.name for path in (master, seam_map, report)] == ["master.tif", "seam-map.png", "report.html"]
+    assert all(path.stat().st_size > 10_000 for path in (master, seam_map, report))
+    shutil.copytree(tmp_path / "demo" / "studio" / "scans", tmp_path / "scans")
+    for command in PAINTERS:
+        done = run(command, tmp_path)
+        assert done.returncode == 0, f"{command}\n{done.stdout}\n{done.stderr}"
+    assert (tmp_path / "scans-joined" / "master.tif").exists()
+    with tifffile.TiffFile(tmp_path / "scans-joined" / "master.tif") as tiff:
+        assert "Lindgarn" in str(tiff.pages[0].tags["Copyright"].value)
+        whole = tiff.pages[0].shape
+    with tifffile.TiffFile(tmp_path / "small" / "master.tif") as tiff:
+        small = tiff.pages[0].shape
+    assert small[0] == pytest.approx(whole[1] / 2, abs=2)  # half the dpi, and turned
+
+
+def test_the_test_command_runs_tests() -> None:
+    done = run(f"{SCRIPTS[1]} tests/house/test_imports.py -p no:cacheprovider", ROOT)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "passed" in done.stdout
+
+
+@pytest.mark.slow
+def test_it_installs_and_starts(tmp_path: Path) -> None:
+    """`pip install .` in a new environment; pipx does the same in one of its own."""
+    venv.create(tmp_path / "env", with_pip=True)
+    folder = tmp_path / "env" / ("Scripts" if os.name == "nt" else "bin")
+    done = run(f"{folder / 'python'} -m pip install -q {ROOT}", tmp_path, timeout=600)
+    assert done.returncode == 0, done.stderr
+    assert "join" in run(f"{folder / 'stitch'} --help", tmp_path).stdout
+
+
+@pytest.mark.parametrize("code", [0, 1, 2, 3, 4, 5, 70, 130])
+def test_every_exit_code_is_in_the_table(code: int) -> None:
+    assert re.search(rf"^\| {code} \|", README, re.MULTILINE)
