@@ -16,6 +16,8 @@ import errno
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
+INTERRUPTED = 130  # exit code after Ctrl-C
+
 if TYPE_CHECKING:  # the layout record brings numpy, which `stitch --help` does without
     from stitch.model.layout import Link
 

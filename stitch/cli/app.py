@@ -8,7 +8,7 @@ import signal
 import sys
 from types import FrameType
 
-INTERRUPTED = 130
+from stitch.errors import INTERRUPTED
 
 
 def run() -> None:

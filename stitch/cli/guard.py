@@ -9,9 +9,8 @@ from contextlib import contextmanager
 
 import typer
 
-from stitch.cli.app import INTERRUPTED
 from stitch.cli.console import say
-from stitch.errors import InternalFault, StitchError
+from stitch.errors import INTERRUPTED, InternalFault, StitchError
 
 _SYSTEM_LIBRARIES = ("libGL", "libEGL", "libgthread", "libglib", "libgobject", "libSM", "libX", "libxcb")
 
