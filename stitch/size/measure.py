@@ -17,6 +17,7 @@ from stitch.model.scans import PixelSource
 from stitch.model.settings import Measured
 from stitch.model.size import Edge, SizeCheck
 from stitch.progress import SILENT, Progress
+from stitch.size.candidates import PAINT
 from stitch.size.lines import meet
 from stitch.size.outline import Outline, find_outline
 from stitch.size.refine import refine_side
@@ -67,7 +68,8 @@ def measure(
     outline = find_outline(picture, known, px_per_mm / factor)
     lines = _refined(source, outline, factor, px_per_mm)
     if measured is Measured.PAINT:
-        inner = find_outline(picture, _inside(outline, known, px_per_mm / factor), px_per_mm / factor)
+        margin_in = _inside(outline, known, px_per_mm / factor)
+        inner = find_outline(picture, margin_in, px_per_mm / factor, PAINT)
         lines = _paint_lines(lines, inner, factor)
     return _check(lines, ppi, width_mm, height_mm, tolerance_mm)
 
@@ -76,7 +78,7 @@ def _reduced(
     source: PixelSource, ppi: float, covered: Covered | None, progress: Progress
 ) -> tuple[NDArray[Any], NDArray[np.bool_], int]:
     """The whole picture at about 4 px/mm by whole blocks of px, what of it is covered, and the block's side."""
-    factor = max(int(px_from_mm(1.0, ppi) / REDUCED_PX_PER_MM), 1)
+    factor = max(round(px_from_mm(1.0, ppi) / REDUCED_PX_PER_MM), 1)
     width = source.size.width_px // factor
     rows = max(BAND_BYTES // (source.size.width_px * 6) // factor, 1) * factor
     pictures, masks = [], []

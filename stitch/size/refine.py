@@ -14,6 +14,7 @@ from stitch.model.scans import PixelSource
 from stitch.size.lines import Fit, fit_line
 
 FloatArray = NDArray[np.float64]
+Strip = tuple[float, FloatArray, FloatArray]  # place along the side, offsets inward of its steps, their sizes
 
 STRIP_MM = 2.5
 MOST_STRIPS = 80
@@ -24,6 +25,11 @@ LIGHT_POWER = 2.2  # codes to something near light, so that a half-covered pixel
 STEP_PX = 1.5  # means over so much on either side of a place
 NEAR_MM = 0.6  # a step counts half when it lies so far from the line found before
 SMALLEST_STEP = 0.004  # of light
+OVER_GROUND = 3.0  # times the median step in the strip
+LEAST_SHARE = 0.3  # of the strip's largest step
+SHARED_MM = 0.15  # steps so near a line belong to it
+SHARED_SHARE = 0.75  # of the strips
+TILT_MM = 0.4  # how far the line found before may be off at the ends by its direction
 SEEN_SHARE = 0.8  # of the reach across the edge must lie inside the picture
 FLOOR_PX = 0.05  # least scatter believed
 GRID_PX = 0.15  # an edge along the pixel grid meets every strip at the same phase: what averaging cannot remove
@@ -47,18 +53,64 @@ def refine_side(
     """
     length = float(np.hypot(*(end - start)))
     along = (end - start) / length
-    places, steps = [], []
+    strips = []
     for place in _places(length, px_per_mm):
-        step = _step_in_strip(source, start + place * along, along, inward, px_per_mm)
-        if step is not None:
-            places.append(place)
-            steps.append(step)
-    if len(places) < LEAST_STRIPS:
+        offsets, sizes = _steps_in_strip(source, start + place * along, along, inward, px_per_mm)
+        if offsets.size:
+            strips.append((float(place), offsets, sizes))
+    if len(strips) < LEAST_STRIPS:
         return None
-    fit = fit_line(np.array(places), np.array(steps), floor=FLOOR_PX)
+    places, steps = _one_line(strips, length, px_per_mm)
+    fit = fit_line(places, steps, floor=FLOOR_PX)
     fit = replace(fit, sigma=float(np.hypot(fit.sigma, GRID_PX)))
     first, last = (start + t * along + fit.at(t) * inward for t in (0.0, length))
     return np.asarray(first), np.asarray(last), fit
+
+
+def _one_line(strips: list[Strip], length_px: float, px_per_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Places and steps that belong to one line: the outermost that most strips share.
+
+    Painted lines beside an edge can be stronger than the edge, but they seldom run along all of it. Where no line is
+    shared (a ragged edge), every strip gives its strongest step near the line found before.
+    """
+    near = NEAR_MM * px_per_mm
+    voted = _outermost_shared(strips, length_px, px_per_mm)
+    places, steps = [], []
+    for place, offsets, sizes in strips:
+        expected = 0.0 if voted is None else voted[0] + voted[1] * (place - length_px / 2)
+        distance = offsets - expected
+        if voted is None:
+            best = int((sizes / (1.0 + (distance / near) ** 2)).argmax())
+        else:
+            best = int(np.abs(distance).argmin())
+            if abs(distance[best]) > SHARED_MM * px_per_mm + 1.0:
+                continue
+        places.append(place)
+        steps.append(float(offsets[best]))
+    return np.array(places), np.array(steps)
+
+
+def _outermost_shared(strips: list[Strip], length_px: float, px_per_mm: float) -> tuple[float, float] | None:
+    """Offset at the middle and slope of the outermost line shared by most strips; None when none is."""
+    places = np.concatenate([np.full(offsets.size, place) for place, offsets, _ in strips]) - length_px / 2
+    strip = np.concatenate([np.full(offsets.size, k) for k, (_, offsets, _) in enumerate(strips)])
+    found = np.concatenate([offsets for _, offsets, _ in strips])
+    reach, loose = REACH_MM * px_per_mm, SHARED_MM * px_per_mm
+    trials = np.arange(-reach, reach + 1e-9, loose / 2)
+    slopes = np.linspace(-1, 1, 11) * (2 * TILT_MM * px_per_mm / length_px)
+    counts = np.zeros((slopes.size, trials.size))
+    for i, slope in enumerate(slopes):
+        level = found - slope * places
+        for j, trial in enumerate(trials):
+            counts[i, j] = np.unique(strip[np.abs(level - trial) <= loose]).size
+    best = counts.max(axis=0) / len(strips)
+    shared = np.flatnonzero(best >= SHARED_SHARE)
+    if shared.size == 0:
+        return None
+    first = int(shared[0])
+    while first + 1 < best.size and best[first + 1] > best[first]:
+        first += 1
+    return float(trials[first]), float(slopes[counts[:, first].argmax()])
 
 
 def _places(length_px: float, px_per_mm: float) -> FloatArray:
@@ -67,18 +119,17 @@ def _places(length_px: float, px_per_mm: float) -> FloatArray:
     return np.linspace(inset, length_px - inset, count)
 
 
-def _step_in_strip(
+def _steps_in_strip(
     source: PixelSource, middle: FloatArray, along: FloatArray, inward: FloatArray, px_per_mm: float
-) -> float | None:
-    """Distance inward, px, of the sharpest step in one strip; None when nothing stands out or it leaves the picture."""
+) -> tuple[FloatArray, FloatArray]:
+    """Distances inward, px, and sizes of the steps in one strip; none when it leaves the picture."""
     half_along, reach = STRIP_MM * px_per_mm / 2, REACH_MM * px_per_mm
     span = np.abs(along) * half_along + np.abs(inward) * (reach + 2)
     low, high = np.floor(middle - span).astype(int), np.ceil(middle + span).astype(int) + 1
     window = Window(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])).clipped(source.size)
     if window.is_empty:
-        return None
-    profile, known = _profile(source.read(window), window, middle, along, inward, half_along, reach)
-    return _sharpest(profile, known, reach, NEAR_MM * px_per_mm)
+        return np.zeros(0), np.zeros(0)
+    return _steps(*_profile(source.read(window), window, middle, along, inward, half_along, reach), reach)
 
 
 def _profile(
@@ -105,9 +156,9 @@ def _profile(
     return sums / np.maximum(filled, 1)[:, None], filled > 0
 
 
-def _sharpest(profile: FloatArray, known: NDArray[np.bool_], reach: float, near_px: float) -> float | None:
+def _steps(profile: FloatArray, known: NDArray[np.bool_], reach: float) -> tuple[FloatArray, FloatArray]:
     if _extent(known) < SEEN_SHARE * known.size:
-        return None
+        return np.zeros(0), np.zeros(0)
     bins = np.arange(profile.shape[0])
     smooth = np.stack([np.interp(bins, bins[known], profile[known, c]) for c in range(3)], axis=1)
     width = round(STEP_PX / BIN_PX)
@@ -116,13 +167,17 @@ def _sharpest(profile: FloatArray, known: NDArray[np.bool_], reach: float, near_
     step = (total[at + width] - 2 * total[at] + total[at - width]) / width
     inside = (at > bins[known][0] + width) & (at < bins[known][-1] - width + 2)
     size = np.where(inside, np.sqrt((step**2).sum(axis=1)), 0.0)
-    if size.max() < max(SMALLEST_STEP, 3 * float(np.median(size))):
-        return None
-    distance = at * BIN_PX - reach
-    peak = int((size / (1.0 + (distance / near_px) ** 2)).argmax())
+    least = max(SMALLEST_STEP, OVER_GROUND * float(np.median(size)), LEAST_SHARE * float(size.max()))
+    inner = size[1:-1]
+    peaks = np.flatnonzero((inner >= size[:-2]) & (inner > size[2:]) & (inner >= least)) + 1
+    return np.array([_centroid(step, at, int(peak), width) for peak in peaks]) * BIN_PX - reach, size[peaks]
+
+
+def _centroid(step: FloatArray, at: NDArray[np.int64], peak: int, width: int) -> float:
+    """Place of a peak in bins, weighted by the squared steps of its own colour around it."""
     around = slice(max(peak - width, 0), peak + width + 1)
     weight = np.maximum(step[around] @ step[peak], 0.0) ** 2
-    return float((weight * at[around]).sum() / weight.sum() * BIN_PX - reach)
+    return float((weight * at[around]).sum() / weight.sum())
 
 
 def _extent(known: NDArray[np.bool_]) -> int:
