@@ -21,6 +21,8 @@ from stitch.tone.solve import ChannelFit, ChannelPair, lightness, lightness_slop
 from stitch.tone.white import scale_for_white
 
 FEWEST_CELLS = 6  # an overlap with fewer says nothing
+JOINED_SHARE = 0.8  # of the most overlap; scans below it are not taken as the reference
+SAME_BRIGHTNESS = 0.01  # log gain; scans are as bright as each other within it
 SURE_SIGMAS = 3.0  # a gain nearer to 1 than this many standard deviations is 1
 LARGEST_SNAP = 0.003  # log gain; a larger one is never taken for 1, however unsure
 OFFSET_SIGMAS = 4.0
@@ -58,7 +60,7 @@ def fit(
         )
     placed = [PlacedSource(p.scan_id, sources[p.scan_id], p.matrix) for p in layout.placements]
     pairs = _sample_all(placed, layout, encoding, bits, progress)
-    chosen = reference_id if reference_id is not None else _most_joined(pairs, placed, layout)
+    chosen = reference_id if reference_id is not None else _chosen(pairs, placed, layout, ids)
     gains, offsets = _solve(pairs, ids, ids.index(chosen))
     tones = tuple(_scan_tone(name, gains[k], offsets[k]) for k, name in enumerate(ids))
     scale = _common_scale(placed, tones, encoding, bits, progress)
@@ -84,22 +86,44 @@ def _sample_all(
     return pairs
 
 
-def _most_joined(pairs: list[PairSamples], placed: list[PlacedSource], layout: Layout) -> str:
-    """The scan with the most overlap, in steps of a twentieth; among equals the one nearest the middle."""
+def _chosen(pairs: list[PairSamples], placed: list[PlacedSource], layout: Layout, ids: list[str]) -> str:
+    """The reference: among the scans with the most overlap the one to which the others need least raising.
+
+    Raising a scan could push its white past the top, and then the whole would have to be darkened; lowering one loses
+    nothing. Among scans alike in that the one with the most overlap, then the one nearest the middle.
+    """
     area = {scan.scan_id: 0.0 for scan in placed}
     for pair in pairs:
         area[pair.scan_a] += pair.area_px
         area[pair.scan_b] += pair.area_px
     most = max(area.values())
-    middle = np.array([layout.canvas.width_px, layout.canvas.height_px]) / 2
+    raised = _most_raised(pairs, ids)
 
-    def rank(scan: PlacedSource) -> tuple[int, float, str]:
+    def rank(scan: PlacedSource) -> tuple[int, int, float, str]:
         share = round(20 * area[scan.scan_id] / most) if most else 0
         size = scan.source.size
         centre = apply(scan.canvas_from_scan, corners(size.width_px, size.height_px)).mean(axis=0)
-        return -share, round(float(np.hypot(*(centre - middle))), 3), scan.scan_id
+        middle = np.array([layout.canvas.width_px, layout.canvas.height_px]) / 2
+        return raised[scan.scan_id], -share, round(float(np.hypot(*(centre - middle))), 3), scan.scan_id
 
-    return min(placed, key=rank).scan_id
+    candidates = [scan for scan in placed if area[scan.scan_id] >= JOINED_SHARE * most]
+    return min(candidates, key=rank).scan_id
+
+
+def _most_raised(pairs: list[PairSamples], ids: list[str]) -> dict[str, int]:
+    """For every scan as reference, the largest gain any other would need, in whole steps of log gain."""
+    none = np.zeros(len(ids), dtype=bool)
+    fits = [
+        solve_channel(
+            [_channel_pair(pair, ids, channel, ~pair.is_heldout) for pair in pairs],
+            len(ids),
+            reference=0,
+            has_offset=none,
+        ).log_gain
+        for channel in range(3)
+    ]
+    log_gain = np.stack(fits, axis=1)
+    return {name: int(np.rint((log_gain - log_gain[k]).max() / SAME_BRIGHTNESS)) for k, name in enumerate(ids)}
 
 
 def _solve(pairs: list[PairSamples], ids: list[str], reference: int) -> tuple[FloatArray, FloatArray]:

@@ -115,6 +115,13 @@ def test_an_unknown_reference_names_the_scans_there_are() -> None:
     assert "scan a, scan b" in caught.value.advice
 
 
+def test_without_a_named_reference_equally_joined_scans_are_lowered_rather_than_raised() -> None:
+    made = case(3, per_scan=lambda light, name: light * (0.85 if name == "scan c" else 1.0), drift=0.02, lightest=0.95)
+    found = fit(made.sources, made.layout, made.encoding, bits=16)
+    assert found.reference_id == "scan c" and found.common_scale == 1.0
+    assert all(max(tone.gain_rgb) < 0.9 for tone in found.scans if tone.scan_id != "scan c")
+
+
 def test_without_a_named_reference_the_best_joined_scan_is_taken() -> None:
     made = case(3, columns=3, rows=3, tile=200, overlap=70)
     assert fit(made.sources, made.layout, made.encoding, bits=16).reference_id == "scan e"
