@@ -19,7 +19,6 @@ from stitch.scans.inspect import inspect
 from stitch.scans.preflight import effective_ppi, master_bits, preflight
 from stitch.scans.readers import open_scan
 
-
 CACHE_SHARE = 0.15  # of the memory budget, for decoded strips and tiles of compressed scans
 LEAST_CACHE_BYTES = 4 << 20
 

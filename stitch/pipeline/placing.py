@@ -43,7 +43,7 @@ def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float]
     wanted = {"dpi": settings.dpi, "up_deg": settings.up_deg, "ppi": dict(ppi)}
 
     def make() -> Placed:
-        reduced = reduce_all(sources, job.progress)
+        reduced = reduce_all(sources, jobs=job.threads, progress=job.progress)
         registration = register(sources, reduced, ppi, jobs=job.threads, progress=job.progress)
         upright = upright_from_nominal(registration)
         picture = composite(registration, reduced, upright)

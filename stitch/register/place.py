@@ -38,11 +38,12 @@ class Registration:
     findings: tuple[Finding, ...]
 
 
-def reduce_all(sources: Mapping[str, PixelSource], progress: Progress = SILENT) -> dict[str, Reduced]:
+def reduce_all(sources: Mapping[str, PixelSource], *, jobs: int = 2, progress: Progress = SILENT) -> dict[str, Reduced]:
     """A small copy of every scan, each scan read once from top to bottom."""
     total = sum(source.size.megapixels for source in sources.values())
-    with progress.task("Reading scans", total) as task:
-        return {name: reduce_scan(name, source, task) for name, source in sources.items()}
+    with progress.task("Reading scans", total) as task, ThreadPoolExecutor(jobs) as pool:
+        made = pool.map(lambda name: reduce_scan(name, sources[name], task), sources)
+        return dict(zip(sources, made, strict=True))
 
 
 def register(

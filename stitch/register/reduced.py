@@ -16,25 +16,31 @@ from stitch.progress import Task
 
 REDUCED_LONG_SIDE_PX = 1200  # enough for SIFT to find hundreds of matches in a 15 % overlap
 BAND_BYTES = 24 << 20
+WIDEN = 257  # 65535 / 255: an 8-bit value as 16 bits, exactly
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reduced:
     """A scan averaged over blocks of factor × factor pixels.
 
-    `rgb` is float32 (h, w, 3), encoded values 0..1. Reduced pixel x is centred on scan px
+    `codes` is uint16 (h, w, 3), encoded values of the full 16-bit range. Reduced pixel x is centred on scan px
     factor·x + (factor − 1)/2; columns and rows that do not fill a block are left out.
     """
 
     scan_id: str
-    rgb: NDArray[np.float32]
+    codes: NDArray[np.uint16]
     factor: int
     scan_size: Size
 
     @property
     def size(self) -> Size:
         """Size of the reduced grid."""
-        return Size(self.rgb.shape[1], self.rgb.shape[0])
+        return Size(self.codes.shape[1], self.codes.shape[0])
+
+    @property
+    def rgb(self) -> NDArray[np.float32]:
+        """The encoded values 0..1 as float32 (h, w, 3); made anew at each call."""
+        return self.codes * np.float32(1 / 65535)
 
     @property
     def scan_from_reduced(self) -> NDArray[np.float64]:
@@ -48,20 +54,19 @@ def reduce_scan(scan_id: str, source: PixelSource, task: Task) -> Reduced:
     size = source.size
     factor = max(1, round(max(size.width_px, size.height_px) / REDUCED_LONG_SIDE_PX))
     width, height = size.width_px // factor, size.height_px // factor
-    rgb = np.empty((height, width, 3), dtype=np.float32)
+    codes = np.empty((height, width, 3), dtype=np.uint16)
     rows = max(1, BAND_BYTES // (size.width_px * 6 * factor))
     row = 0
     for band in bands(Size(size.width_px, height * factor), rows * factor):
         pixels = source.read(band)
         count = band.height_px // factor
-        rgb[row : row + count] = _block_means(pixels[:, : width * factor], factor)
+        codes[row : row + count] = _block_means(pixels[:, : width * factor], factor)
         row += count
         task.advance(band.width_px * band.height_px / 1e6)
-    return Reduced(scan_id, rgb, factor, size)
+    return Reduced(scan_id, codes, factor, size)
 
 
-def _block_means(pixels: NDArray[Any], factor: int) -> NDArray[np.float32]:
-    scale = 1.0 / np.iinfo(pixels.dtype).max
+def _block_means(pixels: NDArray[Any], factor: int) -> NDArray[np.uint16]:
     height, width = pixels.shape[0] // factor, pixels.shape[1] // factor
-    as_float = cv2.multiply(pixels, (scale, scale, scale, scale), dtype=cv2.CV_32F)  # type: ignore[call-overload]
-    return cv2.resize(as_float, (width, height), interpolation=cv2.INTER_AREA)  # type: ignore[return-value]
+    wide = pixels if pixels.dtype == np.uint16 else pixels.astype(np.uint16) * np.uint16(WIDEN)
+    return cv2.resize(wide, (width, height), interpolation=cv2.INTER_AREA)  # type: ignore[return-value]
