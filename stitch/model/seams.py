@@ -13,7 +13,7 @@ class LabelMap:
     """Labels on a coarse lattice of square cells; 0 is no scan, k is scan_ids[k - 1].
 
     Cell (row, column) covers canvas px [column × cell_px, (column + 1) × cell_px) and likewise in y.
-    The label of every canvas pixel is derived from this lattice by ONE function (`seams.labels.labels_at`),
+    The label of every canvas pixel is derived from this lattice by ONE function (`imaging.labels.labels_at`),
     used by compose, the seam map, the label TIFF and the seam lines, so that they cannot disagree.
     """
 

@@ -6,11 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from stitch.imaging.labels import labels_at
 from stitch.model.geometry import Size, Window
 from stitch.model.layout import Layout, Placement
 from stitch.model.seams import LabelMap
 from stitch.seams.cut import cut
-from stitch.seams.labels import labels_at
 from stitch.seams.lattice import INSET_PX, make_lattice, make_parts
 from tests.seams.pieces import SRGB, HeldSource, Pieces, flat, grid, picture, scanned, tiled
 

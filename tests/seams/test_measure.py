@@ -5,12 +5,11 @@ import numpy as np
 import pytest
 
 from stitch.imaging.colour import delta_e_2000
+from stitch.imaging.labels import labels_at
 from stitch.model.seams import LabelMap, SeamLine
 from stitch.seams.cut import cut
-from stitch.seams.labels import labels_at
 from stitch.seams.measure import measure
 from stitch.seams.shift import shift_between
-from stitch.seams.spots import worst_spots
 from stitch.seams.trace import traced
 from tests.seams.pieces import SRGB, HeldSource, Pieces, flat, picture, scanned, tiled, toned
 
@@ -130,20 +129,3 @@ def test_a_closed_seam_and_a_fork_are_traced_whole():
     assert lengths[1, 3] == pytest.approx(200) and lengths[1, 4] == pytest.approx(200)
     assert lengths[3, 4] == pytest.approx(150)
     assert 350 <= lengths[1, 2] <= 400  # corners are rounded
-
-
-def test_worst_spots_come_first_and_apart():
-    points = tuple((float(x), 10.0) for x in range(0, 2000, 20))
-    steps = tuple(5.0 if 900 <= x <= 1000 else 0.1 + x / 1e5 for x, _ in points)
-    line = SeamLine("a", "b", points, steps, (None,) * len(points), 100.0)
-    spots = worst_spots([line], count=6)
-    assert len(spots) == 6 and spots[0].step_de00 == 5.0
-    xs = sorted(spot.x_px for spot in spots)
-    assert min(np.diff(xs)) >= 80
-    assert [s.badness for s in spots] == sorted((s.badness for s in spots), reverse=True)
-
-
-def test_fewer_points_than_spots_are_all_shown():
-    line = SeamLine("a", "b", ((0.0, 0.0), (50.0, 0.0)), (0.1, 0.2), (None, 0.4), 4.0)
-    assert len(worst_spots([line], count=12)) == 2
-    assert worst_spots([], count=12) == ()
