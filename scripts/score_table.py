@@ -4,6 +4,7 @@ python scripts/score_table.py --quick
 python scripts/score_table.py --seeds 1-20 --results results.jsonl
 
 Every finished row is one line of JSON in the results file at once; the same command again goes on where it stopped.
+Without --results the file lies in the system's temporary folder, and --quick starts afresh.
 Exit code 0 when every row passes, 1 when one does not.
 """
 
@@ -43,9 +44,10 @@ def main(arguments: list[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
     options = _parser().parse_args(arguments)
     plan = list(planned(options))
-    results = Path(options.results or ("results-quick.jsonl" if options.quick else "results-table.jsonl"))
-    done = {} if options.fresh else read_results(results)
-    if options.fresh or not results.exists():
+    results = Path(options.results or Path(tempfile.gettempdir()) / "score-table" / f"{_mode(options)}.jsonl")
+    is_fresh = options.fresh or (options.quick and not options.results)
+    done = {} if is_fresh else read_results(results)
+    if is_fresh or not results.exists():
         results.parent.mkdir(parents=True, exist_ok=True)
         results.write_text("", encoding="utf-8")
     revision = _revision()
@@ -146,6 +148,10 @@ def _tell_about_kept(plan: list[Key], done: dict[Key, dict[str, Any]], revision:
     other = sum(row.get("revision") != revision for row in kept)
     note = f", {other} of them from another state of the program (--fresh starts again)" if other else ""
     print(f"{len(kept)} of {len(plan)} rows are kept from earlier runs{note}")
+
+
+def _mode(options: argparse.Namespace) -> str:
+    return "quick" if options.quick else "full"
 
 
 def _revision() -> str:
