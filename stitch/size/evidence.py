@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,9 +18,19 @@ GROUND_SPREAD = 0.12  # most unevenness of the background along the side, of the
 LEVEL_STEP = 0.04  # background and painting differ by more: found by the lid, else by the shadow alone
 DIFFERING_SHARE = 0.3  # of the strips
 LEAST_STRIPS = 5
+LIGHT, DARK = 0.7, 0.3  # mean code value of what is called so
 
 
-def evidence_for(strips: Strips, fit: Fit, rows: NDArray[np.int64], px_per_mm: float) -> str | None:
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """In words what a line was found by, the background's colour (3,), and whether a shadow lies along the line."""
+
+    words: str
+    ground: FloatArray
+    has_shadow: bool
+
+
+def evidence_for(strips: Strips, fit: Fit, rows: NDArray[np.int64], px_per_mm: float) -> Evidence | None:
     """What a line was found by, or None without an even background outside it: then it is part of the painting."""
     at = np.asarray(fit.at(strips.centre_px[rows]))
     if np.median(at - strips.first_px[rows]) < LEAST_GROUND_MM * px_per_mm:
@@ -34,12 +46,17 @@ def evidence_for(strips: Strips, fit: Fit, rows: NDArray[np.int64], px_per_mm: f
     return _evidence(outside[seen], rim[seen], inside[seen])
 
 
-def _evidence(outside: FloatArray, rim: FloatArray, inside: FloatArray) -> str:
+def _evidence(outside: FloatArray, rim: FloatArray, inside: FloatArray) -> Evidence:
     """What a line was found by, from mean colours (n, 3) far outside, just outside and inside."""
-    name = _named(np.median(outside, axis=0))
+    ground = np.median(outside, axis=0)
     differs = np.abs(outside - inside).max(axis=1) >= LEVEL_STEP
-    has_shadow = np.median((outside - rim).max(axis=1)) > SMALLEST_STEP / 2
-    if np.nanmean(differs) < DIFFERING_SHARE:
+    has_shadow = bool(np.median((outside - rim).max(axis=1)) > SMALLEST_STEP / 2)
+    is_shadow_alone = bool(np.nanmean(differs) < DIFFERING_SHARE)
+    return Evidence(_words(_named(ground), has_shadow=has_shadow, is_alone=is_shadow_alone), ground, has_shadow)
+
+
+def _words(name: str, *, has_shadow: bool, is_alone: bool) -> str:
+    if is_alone:
         return "shadow: found only by its shadow" if has_shadow else f"lid: a faint step against a {name} background"
     if name == "light" and not has_shadow:
         return "lid: a light background without a shadow (a blank margin would look the same)"
@@ -70,4 +87,4 @@ def _unevenness(t: FloatArray, levels: FloatArray) -> float:
 
 def _named(colour: FloatArray) -> str:
     light = float(colour.mean())
-    return "light" if light > 0.7 else "dark" if light < 0.3 else "grey"
+    return "light" if light > LIGHT else "dark" if light < DARK else "grey"

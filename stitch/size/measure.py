@@ -17,9 +17,10 @@ from stitch.model.scans import PixelSource
 from stitch.model.settings import Measured
 from stitch.model.size import Edge, SizeCheck
 from stitch.progress import SILENT, Progress
-from stitch.size.candidates import PAINT
+from stitch.size.candidates import PAINT, SHEET
+from stitch.size.filled import find_outline_beside_filling
 from stitch.size.lines import meet
-from stitch.size.outline import Outline, find_outline
+from stitch.size.outline import ENDS, Outline, find_outline
 from stitch.size.refine import refine_side
 from stitch.size.strips import Side
 from stitch.size.verdict import Length, judged, published_figures, scale_error_percent
@@ -34,7 +35,6 @@ FALLBACK_SIGMA_PX = 0.5  # of the reduced picture, for an edge that only it show
 
 INWARD = {Side.LEFT: (1.0, 0.0), Side.RIGHT: (-1.0, 0.0), Side.TOP: (0.0, 1.0), Side.BOTTOM: (0.0, -1.0)}
 CORNER_SIDES = ((Side.LEFT, Side.TOP), (Side.RIGHT, Side.TOP), (Side.RIGHT, Side.BOTTOM), (Side.LEFT, Side.BOTTOM))
-ENDS = {Side.LEFT: (0, 3), Side.RIGHT: (1, 2), Side.TOP: (0, 1), Side.BOTTOM: (3, 2)}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +65,7 @@ def measure(
     """
     picture, known, factor = _reduced(source, ppi, covered, progress)
     px_per_mm = px_from_mm(1.0, ppi)
-    outline = find_outline(picture, known, px_per_mm / factor)
+    outline = find_outline_beside_filling(picture, known, px_per_mm / factor, SHEET)
     lines = _refined(source, outline, factor, px_per_mm)
     if measured is Measured.PAINT:
         margin_in = _inside(outline, known, px_per_mm / factor)

@@ -11,14 +11,14 @@ tape measure tells the two apart, the picture does not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stitch.size.candidates import SHEET, Search, Trial, outermost_line, step_positions, trials_for
-from stitch.size.evidence import LEAST_STRIPS, evidence_for
+from stitch.size.evidence import LEAST_STRIPS, LIGHT, Evidence, evidence_for
 from stitch.size.lines import Fit, fit_line, meet
 from stitch.size.strips import Side, Strips, cut_strips, turned, turned_back
 
@@ -26,6 +26,8 @@ FloatArray = NDArray[np.float64]
 
 FIRST_SHARE, FINAL_SHARE = 0.35, 0.45  # of the strips must show the line, before and after the other sides are known
 USED_SHARE = 0.8  # of the strips that show a line must lie on it
+
+ENDS = {Side.LEFT: (0, 3), Side.RIGHT: (1, 2), Side.TOP: (0, 1), Side.BOTTOM: (3, 2)}  # corners of each side
 
 NOT_FOUND = "not in view: no background beside it"
 
@@ -40,6 +42,13 @@ class SideLine:
     end_px: FloatArray
     sigma_px: float | None
     evidence: str
+    ground: FloatArray | None  # colour of the background beside it, 0..1
+    has_shadow: bool
+
+    @property
+    def is_safe_to_crop(self) -> bool:
+        """True unless the line could be the paint's edge on a blank margin that was scanned without any lid."""
+        return self.is_in_view and (self.has_shadow or self.ground is None or float(self.ground.mean()) <= LIGHT)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,7 +66,7 @@ class Outline:
 @dataclass(frozen=True, slots=True)
 class _Found:
     fit: Fit
-    evidence: str
+    evidence: Evidence
 
 
 def find_outline(rgb: NDArray[Any], covered: NDArray[np.bool_], px_per_mm: float, search: Search = SHEET) -> Outline:
@@ -152,11 +161,30 @@ def _span(low: float, high: float, inset: int, length: int) -> tuple[int, int]:
 
 def _outline(found: dict[Side, _Found | None], lines: dict[Side, tuple[FloatArray, FloatArray]]) -> Outline:
     corners = _corners(lines)
-    ends = {Side.LEFT: (0, 3), Side.RIGHT: (1, 2), Side.TOP: (0, 1), Side.BOTTOM: (3, 2)}
     sides = []
     for side in Side:
-        item = found[side]
-        start, end = (corners[k] for k in ends[side])
-        sigma = item.fit.sigma if item else None
-        sides.append(SideLine(side, item is not None, start, end, sigma, item.evidence if item else NOT_FOUND))
+        start, end = (corners[k] for k in ENDS[side])
+        sides.append(_side_line(side, found[side], start, end))
     return Outline(tuple(sides), corners)
+
+
+def _side_line(side: Side, item: _Found | None, start: FloatArray, end: FloatArray) -> SideLine:
+    seen = item.evidence if item else None
+    return SideLine(
+        side=side,
+        is_in_view=item is not None,
+        start_px=start,
+        end_px=end,
+        sigma_px=item.fit.sigma if item else None,
+        evidence=seen.words if seen else NOT_FOUND,
+        ground=seen.ground if seen else None,
+        has_shadow=seen is not None and seen.has_shadow,
+    )
+
+
+def with_sides(outline: Outline, better: tuple[SideLine, ...]) -> Outline:
+    """The outline with some sides replaced, corners and all."""
+    chosen = {line.side: line for line in (*outline.sides, *better)}
+    corners = _corners({side: (line.start_px, line.end_px) for side, line in chosen.items()})
+    moved = (replace(line, start_px=corners[ENDS[s][0]], end_px=corners[ENDS[s][1]]) for s, line in chosen.items())
+    return Outline(tuple(moved), corners)

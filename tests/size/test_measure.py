@@ -207,3 +207,31 @@ def test_measuring_is_quick() -> None:
     start = time.process_time()
     measure(made.source, made.ppi)
     assert time.process_time() - start < 3.0  # about 0.3 s
+
+
+@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("lid", ["white", "black", "open", "cloth"])
+def test_a_flat_filling_beyond_the_scans_is_no_edge(lid: str, seed: int) -> None:
+    made = sheet(seed, lid=lid, border_mm=(10.0, 10.0, 10.0, 10.0))
+    pixels = made.source.pixels
+    height, width = pixels.shape[:2]
+    end = round(4 * made.ppi / 25.4)
+    filled = np.ones((height, width), dtype=bool)
+    filled[end:-end, end:-end] = False
+    filled[height // 2 :, : end + 8] = True
+    beside = np.zeros_like(filled)
+    beside[: end + 8] = beside[:, : end + 16] = True
+    pixels[filled] = np.median(pixels[beside & ~filled], axis=0)
+    assert worst_error_mm(measure(made.source, made.ppi)) < 0.15
+
+
+@pytest.mark.parametrize("margin_mm", [0.0, 12.0])
+@pytest.mark.parametrize("flat", [0, 65535])
+def test_a_lid_that_is_black_or_white_throughout_is_still_a_lid(flat: int, margin_mm: float) -> None:
+    made = sheet(3, lid="black" if flat == 0 else "white", margin_mm=margin_mm, paper=0.8, has_shadow=False)
+    corners = np.rint(made.corners_px).astype(int)
+    pixels = made.source.pixels
+    inside = pixels[corners[0, 1] - 1 : corners[2, 1] + 2, corners[0, 0] - 1 : corners[2, 0] + 2].copy()
+    pixels[:] = flat
+    pixels[corners[0, 1] - 1 : corners[2, 1] + 2, corners[0, 0] - 1 : corners[2, 0] + 2] = inside
+    assert worst_error_mm(measure(made.source, made.ppi)) < 0.3

@@ -97,3 +97,12 @@ def test_false_edges_in_paintings_without_any_background_are_rare() -> None:
         picture = reduced(sheet(seed, border_mm=(-2.0, -2.0, -2.0, -2.0)))
         found += sum(line.is_in_view for line in find_outline(picture, everything(picture), PX_PER_MM).sides)
     assert found <= 2  # of 80 sides, on small sheets with a dozen strips a side
+
+
+def test_a_line_that_could_be_paint_on_a_blank_margin_is_not_safe_to_crop_to() -> None:
+    cropped_sheet = reduced(sheet(1, margin_mm=12.0, border_mm=(-2.0, -2.0, -2.0, -2.0)))
+    outline = find_outline(cropped_sheet, everything(cropped_sheet), PX_PER_MM)
+    assert not any(line.is_safe_to_crop for line in outline.sides)
+    for how in ({}, {"margin_mm": 12.0}, {"lid": "black"}, {"lid": "cloth"}):
+        picture = reduced(sheet(1, **how))
+        assert all(line.is_safe_to_crop for line in find_outline(picture, everything(picture), PX_PER_MM).sides)
