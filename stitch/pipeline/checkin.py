@@ -9,10 +9,11 @@ from pathlib import Path
 
 from stitch.errors import ScanError, UsageError
 from stitch.job.folder import JobFolder
+from stitch.job.state import fingerprint
 from stitch.model.findings import Finding, Severity
 from stitch.model.request import JoinRequest
 from stitch.model.scans import PixelSource, Scan
-from stitch.pipeline.keep import Keeper, load_record, save_record
+from stitch.pipeline.keep import VERSIONS, Keeper, load_record, save_record
 from stitch.progress import Progress
 from stitch.scans.collect import Collected, collect
 from stitch.scans.inspect import inspect
@@ -36,8 +37,8 @@ class CheckedIn:
 
 
 def check_in(job: JobFolder, files: Sequence[Path], keeper: Keeper, progress: Progress) -> tuple[CheckedIn, str]:
-    """Look at every scan. Raises ScanError when a file cannot be used."""
-    stats = [(str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in files]
+    """Look at every scan; with the fingerprint that later rooms build on. Raises ScanError for an unusable file."""
+    stats = [(str(path), *facts) for path, facts in keeper.watch(files).items()]
     saved = job.work / "scans.json"
 
     def make() -> CheckedIn:
@@ -51,7 +52,13 @@ def check_in(job: JobFolder, files: Sequence[Path], keeper: Keeper, progress: Pr
         save_record(saved, found)
         return found
 
-    return keeper.room("scans", stats, {}, [saved], make=make, load=lambda: load_record(CheckedIn, saved))
+    checked, _ = keeper.room("scans", stats, {}, [saved], make=make, load=lambda: load_record(CheckedIn, saved))
+    return checked, fingerprint("scans", VERSIONS["scans"], [_known_again(scan) for scan in checked.scans], {})
+
+
+def _known_again(scan: Scan) -> tuple[str, str, int]:
+    """What of a scan decides its pixels, wherever the file lies."""
+    return scan.scan_id, scan.sha256, scan.page_index
 
 
 def find(request: JoinRequest) -> Collected:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
+from stitch.errors import ScanError
 from stitch.job.folder import JobFolder
 from stitch.job.state import JobState, fingerprint
 from stitch.job.whole import write_text_whole
@@ -18,7 +19,10 @@ from stitch.model.report import Timing
 
 T = TypeVar("T")
 
-VERSIONS = {"scans": 1, "register": 1, "tone": 1, "seams": 1, "master": 1, "size": 1}
+FileFacts = tuple[int, int, int]
+"""Bytes, time of the last change of the content and of the file, in ns: unlike when a file was written to."""
+
+VERSIONS = {"scans": 1, "register": 2, "tone": 1, "seams": 1, "master": 1, "size": 2}
 """Raised by hand when a room's result changes, so that an older job's is made again."""
 
 
@@ -36,8 +40,17 @@ class Keeper:
     def __init__(self, job: JobFolder) -> None:
         self._job = job
         self._state, note = JobState.load(job.state_file, job.root)
+        self._watched: dict[Path, FileFacts] = {}
         self.timings: list[Timing] = []
         self.notes: tuple[Finding, ...] = () if note is None else (note,)
+
+    def watch(self, files: Sequence[Path]) -> dict[Path, FileFacts]:
+        """The facts of the files that rooms read. What a room makes after one of them changed is not kept.
+
+        Raises ScanError when one cannot be looked at.
+        """
+        self._watched = {path: _facts(path) for path in files}
+        return self._watched
 
     def room(
         self,
@@ -58,16 +71,26 @@ class Keeper:
         if self._state.kept(name, mark):
             try:
                 value = load()
-            except (OSError, ValueError, KeyError, TypeError):
+            except (OSError, EOFError, ValueError, KeyError, TypeError, AttributeError):
                 self._state.forget(name)
             else:
                 self.timings.append(Timing(name, time.perf_counter() - started, is_kept=True))
                 return value, mark
         value = make()
         seconds = time.perf_counter() - started
-        self._state.record(name, mark, outputs, seconds=seconds)
+        if self._is_still():
+            self._state.record(name, mark, outputs, seconds=seconds)
+        else:
+            self._state.forget(name)
         self.timings.append(Timing(name, seconds, is_kept=False))
         return value, mark
+
+    def _is_still(self) -> bool:
+        """True while every file watched is as it was when the run began."""
+        try:
+            return all(_facts(path) == facts for path, facts in self._watched.items())
+        except ScanError:
+            return False
 
     def discard(self) -> None:
         """Remove everything kept so far: of a job that came to nothing."""
@@ -75,6 +98,14 @@ class Keeper:
             for path in self._state.outputs(name):
                 path.unlink(missing_ok=True)
         self._job.state_file.unlink(missing_ok=True)
+
+
+def _facts(path: Path) -> FileFacts:
+    try:
+        found = path.stat()
+    except OSError as error:
+        raise ScanError(f"{path.name} went away or cannot be looked at.", advice="Is its disk still there?") from error
+    return found.st_size, found.st_mtime_ns, found.st_ctime_ns
 
 
 def save_record(path: Path, record: object) -> None:

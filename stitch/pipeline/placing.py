@@ -24,6 +24,7 @@ from stitch.register.place import Registration, reduce_all, register
 from stitch.size.outline import Outline, Side, find_outline
 
 WHITE = (1.0, 1.0, 1.0)
+KEEP_ORDER = (Side.LEFT, Side.TOP, Side.RIGHT, Side.BOTTOM)
 NEAR_PX = 9  # picture px beside an uncovered place that lend it their colour
 
 
@@ -89,8 +90,9 @@ def _turned(registration: Registration) -> tuple[Finding, ...]:
 
 
 def _keep(outline: Outline, picture: Composite, ppi: float) -> Keep:
-    """Crop to the painting and a small border on every side where its edge was seen."""
-    return keep_around(apply(picture.upright_from_picture, outline.corners_px), _in_view(outline), ppi)
+    """Crop to the painting and a small border, only on sides where it is certain that nothing of it is lost."""
+    safe = tuple(outline.side(side).is_safe_to_crop for side in KEEP_ORDER)
+    return keep_around(apply(picture.upright_from_picture, outline.corners_px), safe, ppi)
 
 
 def _uncovered_rgb(picture: Composite, outline: Outline) -> tuple[float, float, float]:
@@ -109,14 +111,6 @@ def _inside(outline: Outline, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     return mask > 0
 
 
-def _in_view(outline: Outline) -> tuple[bool, bool, bool, bool]:
-    """Whether the left, top, right and bottom edges were seen."""
-    left, top, right, bottom = (
-        outline.side(side).is_in_view for side in (Side.LEFT, Side.TOP, Side.RIGHT, Side.BOTTOM)
-    )
-    return left, top, right, bottom
-
-
 def _whole_outline(outline: Outline) -> FloatArray | None:
     """The painting's corners when all four edges were seen, else None."""
-    return outline.corners_px if all(_in_view(outline)) else None
+    return outline.corners_px if all(side.is_in_view for side in outline.sides) else None

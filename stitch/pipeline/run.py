@@ -6,8 +6,9 @@ from datetime import datetime
 from typing import Any
 
 from stitch import __version__
-from stitch.errors import RegisterError, ScanError
+from stitch.errors import RegisterError, ScanError, StitchError
 from stitch.imaging.colour import Encoding
+from stitch.imaging.labels import labels_at
 from stitch.job.folder import JobFolder
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout
@@ -46,6 +47,9 @@ def join(request: JoinRequest, progress: Progress = SILENT) -> RunSummary:
             return run.refused()
         except RegisterError as stop:
             return run.stopped(stop)
+        except StitchError:
+            run.leave_nothing()
+            raise
 
 
 class _Run:
@@ -63,12 +67,12 @@ class _Run:
 
     def finished(self) -> RunSummary:
         """Go through all rooms."""
+        assigned = checkin.read_profile(self._settings.profile_path)
         collected = checkin.find(self._request)
         self._findings += collected.findings
         checkin.stop_on(self._findings)
         checked, scanned = checkin.check_in(self._folder, collected.files, self._keeper, self._progress)
         self._scans = checked.scans
-        assigned = checkin.read_profile(self._settings.profile_path)
         self._findings += checked.findings + checkin.check_together(self._request, self._scans, assigned)
         checkin.stop_on(self._findings)
         self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
@@ -86,7 +90,8 @@ class _Run:
             spec = self._spec(profile, bits, telling.history(layout, tone, self._scans, ppi), layout)
             uncovered = placing.uncovered_code(placed, bits)
             master, _ = making.write_master(job, sources, layout, tables, label_map, spec, uncovered, seamed)
-        check = sizing.check_master(job, master.sha256)
+        sizes = {scan.scan_id: scan.size for scan in self._scans}
+        check = sizing.check_master(job, master.sha256, lambda w: labels_at(label_map, layout, sizes, w) > 0)
         self._findings += placed.findings + telling.seam_findings(lines) + sizing.size_findings(check)
         hashes = telling.hashes_now(self._scans)
         self._findings += telling.hash_findings(self._scans, hashes)
@@ -103,10 +108,14 @@ class _Run:
         self._report(summary, label_map)
         return summary
 
-    def refused(self) -> RunSummary:
-        """The scans do not go together: everything noticed, and no report, since nothing was made."""
+    def leave_nothing(self) -> None:
+        """Remove what was kept for later runs of a job that never began."""
         if self._folder.record is None:
             self._keeper.discard()
+
+    def refused(self) -> RunSummary:
+        """The scans do not go together: everything noticed, and no report, since nothing was made."""
+        self.leave_nothing()
         return self._summary(sha256_after=(), exit_code=ScanError.exit_code)
 
     def stopped(self, stop: RegisterError) -> RunSummary:

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from stitch.errors import ScanError
 from stitch.model.findings import Finding, Severity
+from stitch.model.geometry import Window
 from stitch.model.settings import Measured
 from stitch.model.size import SizeCheck
 from stitch.pipeline.job import Job
@@ -16,6 +21,8 @@ from stitch.scans.preflight import effective_ppi
 from stitch.scans.readers import open_image
 from stitch.size.measure import measure
 
+Covered = Callable[[Window], NDArray[np.bool_]]
+
 
 def check_size(
     path: Path,
@@ -24,9 +31,14 @@ def check_size(
     height_mm: float | None,
     measured: Measured = Measured.SHEET,
     tolerance_mm: float | None = None,
+    covered: Covered | None = None,
     progress: Progress = SILENT,
 ) -> SizeCheck:
-    """Measure the painting in a finished master. Raises ScanError when the file cannot be read or states no dpi."""
+    """Measure the painting in a finished master.
+
+    `covered` tells for a window which pixels some scan made (h, w); None when that is not known. Raises ScanError when
+    the file cannot be read or states no dpi.
+    """
     with tempfile.TemporaryDirectory(prefix="stitch-") as scratch:
         scan, source = open_image(path, scratch=Path(scratch))
         try:
@@ -38,7 +50,7 @@ def check_size(
             return measure(
                 source,
                 effective_ppi(scan, None),
-                covered=None,
+                covered=covered,
                 width_mm=width_mm,
                 height_mm=height_mm,
                 measured=measured,
@@ -49,13 +61,13 @@ def check_size(
             source.close()
 
 
-def check_master(job: Job, master_sha256: str) -> SizeCheck:
+def check_master(job: Job, master_sha256: str, covered: Covered) -> SizeCheck:
     """The size check on the job's own master, kept while neither master nor tape changes."""
     saved, settings = job.folder.work / "size.json", job.settings
     asked = {name: getattr(settings, name) for name in ("width_mm", "height_mm", "measured", "tolerance_mm")}
 
     def make() -> SizeCheck:
-        found = check_size(job.folder.master, progress=job.progress, **asked)
+        found = check_size(job.folder.master, covered=covered, progress=job.progress, **asked)
         save_record(saved, found)
         return found
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -110,18 +110,18 @@ def _rectangle(
     return int(left), int(top), int(right), int(bottom)
 
 
-def keep_around(quad_px: FloatArray, in_view: tuple[bool, bool, bool, bool], ppi: float) -> Keep:
+def keep_around(quad_px: FloatArray, is_safe: Sequence[bool], ppi: float) -> Keep:
     """Keep the painting and a small border of lid.
 
     Parameters
     ----------
     quad_px : (4, 2) corners of the painting in upright px.
-    in_view : whether its left, top, right and bottom edges were seen; an unseen side keeps everything.
+    is_safe : whether its left, top, right and bottom may be cropped to; another side keeps everything.
     """
     border = px_from_mm(BORDER_MM, ppi)
     low, high = quad_px.min(axis=0) - border, quad_px.max(axis=0) + border
     sides = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    left, top, right, bottom = (value if seen else None for value, seen in zip(sides, in_view, strict=True))
+    left, top, right, bottom = (value if seen else None for value, seen in zip(sides, is_safe, strict=True))
     return Keep(left, top, right, bottom)
 
 
