@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 import tifffile
 
+from stitch.cli.studio import load_studio
+
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 COMMANDS = re.findall(r"```sh\n(.*?)\n```", README, re.DOTALL)
@@ -74,3 +76,12 @@ def test_it_installs_and_starts(tmp_path: Path) -> None:
 @pytest.mark.parametrize("code", [0, 1, 2, 3, 4, 5, 70, 130])
 def test_every_exit_code_is_in_the_table(code: int) -> None:
     assert re.search(rf"^\| {code} \|", README, re.MULTILINE)
+
+
+def test_the_studio_file_of_the_readme_is_understood(tmp_path: Path) -> None:
+    (tmp_path / "studio.toml").write_text(re.findall(r"```toml\n(.*?)```", README, re.DOTALL)[0], encoding="utf-8")
+    (tmp_path / "scanner.icc").write_bytes(b"")
+    found = load_studio(tmp_path / "studio.toml")
+    assert found.settings["creator"] == "Studio Lindgarn"
+    assert found.settings["scan_dpi"] == 600
+    assert found.settings["memory_mb"] == 2000
