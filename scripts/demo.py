@@ -6,6 +6,7 @@ Makes its own environment first; then everything lies in the folder `demo` of th
 from __future__ import annotations
 
 import json
+import shlex
 import shutil
 import subprocess
 import sys
@@ -34,7 +35,7 @@ def main() -> int:
         *("--width", f"{truth['width_mm']:g}mm", "--height", f"{truth['height_mm']:g}mm"),
         *("--title", "Harbour at dusk", "--creator", "Studio Lindgarn (invented)"),
     ]
-    print(f"\n$ stitch {' '.join(join)}", flush=True)
+    print(f"\n$ stitch {shlex.join(join)}", flush=True)
     return subprocess.run([str(python), "-m", "stitch", *join], cwd=ROOT).returncode
 
 

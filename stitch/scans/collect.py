@@ -145,8 +145,11 @@ def _check_count(inputs: Sequence[Path], chosen: Sequence[Path], files: Sequence
     where = listed([shown(path.name or str(path.absolute())) for path in inputs]) if inputs else "nothing"
     if chosen:
         name = shown(chosen[0].name)
+        place = f" in {where}" if _is_folder(inputs[0]) else ""
+        left_out = len(files) - len(chosen)
+        others = f" {left_out} {'other was' if left_out == 1 else 'others were'} left out by --only or --skip."
         raise ScanError(
-            f"{name} is the only scan in {where}: there is nothing to join it with.",
+            f"{name} is the only scan{place}: there is nothing to join it with.{others if left_out else ''}",
             advice="Give at least two scans that overlap.",
             scan_ids=(name,),
         )

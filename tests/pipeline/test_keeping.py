@@ -1,0 +1,91 @@
+"""What a later run of a job keeps, and what it must not."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+
+from stitch.errors import UsageError
+from stitch.model.report import RunSummary
+from stitch.pipeline import join
+from stitch.progress import SILENT, Task
+from tests.pipeline.jobs import jittered_scans, picture, request, tiles, write_scans
+
+
+class Meddler:
+    """Progress that does something when a step begins."""
+
+    def __init__(self, label: str, meddle: Callable[[], None]) -> None:
+        self._label, self._meddle = label, meddle
+
+    @contextmanager
+    def task(self, label: str, total: float) -> Iterator[Task]:
+        if label == self._label:
+            self._meddle()
+        with SILENT.task(label, total) as task:
+            yield task
+
+
+def kept_rooms(summary: RunSummary) -> set[str]:
+    return {timing.room for timing in summary.timings if timing.is_kept}
+
+
+def brighten(scan: Path) -> None:
+    """Other pixels, with the same size and the same time of change as before."""
+    facts, data = scan.stat(), bytearray(scan.read_bytes())
+    middle = len(data) // 2
+    data[middle : middle + 100_000] = b"\xf0" * 100_000
+    with scan.open("r+b") as file:
+        file.write(data)
+    os.utime(scan, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there the system does not tell when a file was last written to")
+def test_a_scan_edited_behind_an_unchanged_date_is_noticed(tmp_path: Path) -> None:
+    scans = write_scans(tmp_path / "scans", tiles(picture(51)))
+    assert join(request(scans)).exit_code == 0
+    brighten(scans / "B2.tif")
+    again = join(request(scans))
+    assert not kept_rooms(again)
+    assert not any(finding.code == "scan-changed" for finding in again.findings)
+
+
+@pytest.mark.parametrize("step", ["Comparing tones", "Composing"])
+def test_nothing_made_from_a_scan_that_changed_on_the_way_is_kept(tmp_path: Path, step: str) -> None:
+    scans = jittered_scans(52, tmp_path / "scans")
+    clean = join(replace(request(scans), out=tmp_path / "clean"))
+    assert clean.exit_code == 0
+    before = (scans / "B2.tif").read_bytes()
+    first = join(request(scans), Meddler(step, lambda: brighten(scans / "B2.tif")))
+    assert first.exit_code == 1
+    assert any(finding.code == "scan-changed" for finding in first.findings)
+    (scans / "B2.tif").write_bytes(before)  # the copy from the backup
+    second = join(request(scans))
+    assert second.exit_code == 0
+    masters = [tifffile.imread(tmp_path / job / "master.tif") for job in ("clean", "scans-joined")]
+    np.testing.assert_array_equal(*masters)
+
+
+def test_scans_that_were_moved_are_looked_at_again_and_the_rest_is_kept(tmp_path: Path) -> None:
+    scans = write_scans(tmp_path / "scans", tiles(picture(53)))
+    join(request(scans))
+    scans.rename(tmp_path / "archive")
+    job = tmp_path / "scans-joined"
+    again = join(replace(request(job), scans_moved_to=tmp_path / "archive"))
+    assert again.exit_code == 0
+    assert kept_rooms(again) == {"register", "tone", "seams", "master", "size"}
+
+
+@pytest.mark.parametrize("settings", [{"tone_reference": "nobody"}, {"profile_path": __file__}])
+def test_wrong_words_leave_no_job_folder(tmp_path: Path, settings: dict[str, str]) -> None:
+    scans = write_scans(tmp_path / "scans", tiles(picture(54)))
+    with pytest.raises(UsageError):
+        join(request(scans, **settings))
+    assert not (tmp_path / "scans-joined").exists()
