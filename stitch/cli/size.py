@@ -75,7 +75,7 @@ def _show(check: SizeCheck, *, is_declared: bool) -> int:
         tape = off = inches = ""
         if reading.expected_mm is not None:
             tape, inches = f"{reading.expected_mm:.1f}", as_inches(reading.expected_mm)
-            off = f"{reading.measured_mm - reading.expected_mm:+.1f}"
+            off = f"{round(reading.measured_mm - reading.expected_mm, 1) + 0.0:+.1f}"  # never "-0.0"
         measured = f"{reading.measured_mm:>12.1f}{as_inches(reading.measured_mm):>8}"
         word = {True: "good", False: "NOT GOOD", None: ""}[reading.is_ok]
         answer(f"{reading.name:<16}{measured}{tape:>10}{inches:>8}{off:>8}  {word}".rstrip())
@@ -92,7 +92,7 @@ def _say_the_rest(check: SizeCheck) -> None:
         say("Width and height were given the other way round; they were compared the right way.")
     for edge in check.edges:
         if not edge.is_in_view:
-            say(f"The {edge.side} edge is not in view: {edge.evidence}.")
+            say(f"The {edge.side} edge is not in view: {edge.evidence.removeprefix('not in view: ')}.")
     if check.squareness_deg is not None:
         say(f"The worst corner is {abs(check.squareness_deg):.2f}° off a right angle.")
     if check.scale_error_percent is not None:

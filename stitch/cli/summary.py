@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,9 +25,16 @@ def show_summary(summary: RunSummary, root: Path, *, timings: bool) -> None:
             say(f"{timing.room:<12}{timing.seconds:8.1f} s{kept}")
     say(_verdict(summary))
     if summary.next_command:
-        say(f"Next: {summary.next_command}")
+        say(f"Next: {typable(summary.next_command, root)}")
     for path in _paths(summary, root):
         answer(str(path))
+
+
+def typable(command: str, root: Path) -> str:
+    """The command with the job named so that it is found from the folder the terminal is in."""
+    name = shlex.quote(root.name)
+    is_here = Path(root.name).absolute() == root
+    return command if is_here else command.replace(f" {name}", f" {shlex.quote(str(root))}", 1)
 
 
 def show_report_path(root: Path) -> None:
@@ -47,7 +55,7 @@ def _figures(summary: RunSummary) -> Iterator[str]:
         for reading in summary.size_check.readings:
             if reading.expected_mm is not None:
                 yield (
-                    f"{reading.name}: {reading.measured_mm:.1f} mm (± {reading.uncertainty_mm:.1f}), "
+                    f"{reading.name}: {reading.measured_mm:.2f} mm (± {reading.uncertainty_mm:.2f}), "
                     f"tape {reading.expected_mm:.1f} mm: {_judged(is_ok=reading.is_ok)}."
                 )
 

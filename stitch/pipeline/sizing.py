@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,7 @@ from stitch.errors import ScanError
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Window
 from stitch.model.settings import Measured
-from stitch.model.size import SizeCheck
+from stitch.model.size import SizeCheck, SizeReading
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, save_record
 from stitch.progress import SILENT, Progress
@@ -79,17 +79,10 @@ def check_master(job: Job, master_sha256: str, covered: Covered) -> SizeCheck:
 def size_findings(check: SizeCheck) -> tuple[Finding, ...]:
     """What the size check has to say: a failed reading, an edge that is not in view, swapped sides."""
     found = []
-    for reading in check.readings:
-        if reading.is_ok is False and reading.expected_mm is not None:
-            found.append(
-                Finding(
-                    "size",
-                    Severity.FAILED,
-                    f"The {reading.name} measures {reading.measured_mm:.1f} mm in the master; "
-                    f"the tape says {reading.expected_mm:.1f} mm (allowed: ± {reading.tolerance_mm:.1f} mm).",
-                    "Measure again with the tape; if it was right, check the scanner's resolution (--scan-dpi).",
-                )
-            )
+    for axis in ("width", "height"):
+        wrong = [reading for reading in check.readings if reading.is_ok is False and reading.name.startswith(axis)]
+        if wrong:
+            found.append(_wrong_size(axis, wrong))
     hidden = [edge.side for edge in check.edges if not edge.is_in_view]
     if hidden:
         found.append(
@@ -110,6 +103,18 @@ def size_findings(check: SizeCheck) -> tuple[Finding, ...]:
             )
         )
     return tuple(found)
+
+
+def _wrong_size(axis: str, wrong: Sequence[SizeReading]) -> Finding:
+    measured = _listed([f"{one.measured_mm:.1f} mm at the {one.name.removeprefix(axis).strip()}" for one in wrong])
+    return Finding(
+        "size",
+        Severity.FAILED,
+        f"The {axis} measures {measured} of the master; the tape says {wrong[0].expected_mm or 0.0:.1f} mm "
+        f"(allowed: ± {wrong[0].tolerance_mm or 0.0:.1f} mm).",
+        "Measure again with the tape: from edge to edge of the sheet, or of the painted part with --measured paint. "
+        "If the tape was right, the scans do not have the resolution that they state.",
+    )
 
 
 def _listed(names: list[str]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping, Sequence
+from glob import escape
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ from stitch.report.preview import preview
 from stitch.report.seam_map import draw
 from stitch.report.seams_json import seams_plain
 from stitch.report.spots import crop_spots
+from stitch.scans.naming import shown
 
 FAILED_SHARE = 0.02  # of the seam length that may show before the check fails: the project's own limit
 FAILED_SHIFT_PX = 1.0
@@ -131,13 +133,14 @@ def hash_findings(scans: Sequence[Scan], hashes: Mapping[str, str]) -> tuple[Fin
     )
 
 
-def next_command(root: Path, blamed: Sequence[str], names: Sequence[str]) -> str:
-    """What to type after the scans could not be placed: the same job again, without the scans that do not fit."""
-    job = shlex.quote(root.name)
-    left = len(names) - len(blamed)
-    if blamed and left >= 2:
-        return f"stitch join {job} " + " ".join(f"--skip {shlex.quote(name + '.*')}" for name in blamed)
-    return f"stitch join {job}"
+def next_command(root: Path, blamed: Sequence[str], scans: Sequence[Scan]) -> str:
+    """What to type after the scans could not be placed: the same job again, without the files that do not fit."""
+    command = f"stitch join {shlex.quote(root.name)}"
+    needed = {scan.path for scan in scans if scan.scan_id not in blamed}
+    left_out = [path for path in dict.fromkeys(scan.path for scan in scans) if path not in needed]
+    if len(scans) - len(blamed) < 2:
+        return command
+    return " ".join([command, *(f"--skip {shlex.quote(escape(shown(path.name)))}" for path in left_out)])
 
 
 def write_report(

@@ -31,7 +31,7 @@ def preview(source: PixelSource, *, long_side_px: int = 1600, progress: Progress
     full, small = source.size, preview_size(source.size, long_side_px)
     total = np.zeros((small.height_px, small.width_px, 3), dtype=np.float32)
     divisor = 1.0
-    with progress.task("preview", full.height_px) as task:
+    with progress.task("Drawing the report", full.height_px) as task:
         for band in bands(full, max(1, BAND_PIXEL_COUNT // full.width_px)):
             pixels = source.read(band)
             divisor = 256.0 if pixels.dtype == np.uint16 else 1.0

@@ -44,6 +44,7 @@ def resolution_findings(
     known = [scan for scan in scans if stated_ppi(scan) is not None or scan_dpi is not None]
     return [
         *_unknown([scan for scan in scans if stated_ppi(scan) is None], scan_dpi),
+        *_overruled(scans, scan_dpi),
         *_placeholders(scans),
         *_not_square(scans),
         *_differing(known, scan_dpi, dpi),
@@ -67,6 +68,20 @@ def _unknown(without: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
         return [Finding("resolution-given", Severity.NOTE, note, scan_ids=ids)]
     advice = "Say what the scanner was set to, for instance --scan-dpi 600."
     return [Finding("resolution-unknown", Severity.STOP, message + ".", advice, ids)]
+
+
+def _overruled(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
+    """--scan-dpi is for files that state nothing; what a file states is not put aside in silence."""
+    if scan_dpi is None:
+        return []
+    other = [s for s in scans if stated_ppi(s) and _spread((effective_ppi(s, None), scan_dpi)) > DIFFERENCE_LIMIT]
+    if not other:
+        return []
+    values = [effective_ppi(scan, None) for scan in other]
+    message = f"--scan-dpi {number(scan_dpi)} was not used for scans that state another resolution: "
+    message += f"{_by_resolution(other, values)}."
+    advice = "If what the files state is wrong, save them again with the right value: all sizes hang on it."
+    return [Finding("resolution-overruled", Severity.WARNING, message, advice, tuple(s.scan_id for s in other))]
 
 
 def _placeholders(scans: Sequence[Scan]) -> list[Finding]:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from typer.testing import Result
 
+from stitch.cli.summary import typable
 from stitch.errors import RegisterError
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
@@ -96,10 +97,33 @@ def test_a_failed_check_is_said_at_the_end(stitch: Stitch, pipeline: Any, scans:
     pipeline.on_join = lambda request: pipeline.summary(master=RECORD, master_spec=SPEC, size_check=CHECK, exit_code=1)
     result = stitch("join", scans)
     assert result.exit_code == 1
-    assert "width top: 611.9 mm (± 0.2), tape 610.0 mm: good." in result.stderr
-    assert "height left: 919.0 mm (± 0.2), tape 914.0 mm: NOT within the tolerance." in result.stderr
+    assert "width top: 611.94 mm (± 0.20), tape 610.0 mm: good." in result.stderr
+    assert "height left: 919.00 mm (± 0.20), tape 914.0 mm: NOT within the tolerance." in result.stderr
     assert "diagonal" not in result.stderr
     assert "a check failed" in result.stderr
+
+
+def test_the_next_command_can_be_typed_from_where_the_terminal_is(
+    pipeline: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = tmp_path.resolve() / "my scans-joined"
+    command = "stitch join 'my scans-joined' --skip other.tif"
+    monkeypatch.chdir(tmp_path)
+    assert typable(command, job) == command
+    monkeypatch.chdir("/")
+    assert typable(command, job) == f"stitch join '{job}' --skip other.tif"
+
+
+def test_a_size_check_that_is_off_by_nothing_says_so_without_a_minus(
+    stitch: Stitch, pipeline: Any, tmp_path: Path
+) -> None:
+    (tmp_path / "m.tif").write_text("")
+    hidden = Edge("top", False, None, None, None, "not in view: no background beside it")
+    reading = SizeReading("width top", 609.99, 0.2, 610.0, 2.5, True)
+    pipeline.on_size = lambda: SizeCheck(600.0, (hidden,), (reading,), None, False, None, ())
+    result = stitch("size", tmp_path / "m.tif", "--width", "610mm")
+    assert "+0.0" in result.stdout and "-0.0" not in result.stdout
+    assert "The top edge is not in view: no background beside it." in result.stderr
 
 
 def test_timings_are_shown_when_asked_for(stitch: Stitch, pipeline: Any, scans: Path) -> None:

@@ -293,7 +293,7 @@ def test_a_stopped_run_says_why_and_what_to_type() -> None:
     reader = read(summary)
     assert "Stopped. The scans could not be put together." in reader.text
     assert summary.findings[0].message in reader.text and summary.findings[0].advice in reader.text
-    assert "Type this next:" in reader.text and summary.next_command in reader.text
+    assert "Type this next, in the folder that holds" in reader.text and summary.next_command in reader.text
     assert "No master was written." in reader.text
 
 

@@ -174,6 +174,13 @@ def test_a_given_resolution_is_compared_too() -> None:
     assert check(scan("A"), bare, scan_dpi=300.0)[0].code == "resolution-differs"
 
 
+def test_a_resolution_given_for_scans_that_state_another_is_not_put_aside_in_silence() -> None:
+    said = only(check(scan("A"), scan("B"), scan_dpi=300.0), "resolution-overruled", WARNING)
+    assert said.scan_ids == ("A", "B")
+    assert "--scan-dpi 300 was not used" in said.message and "600 dpi: A and B" in said.message
+    assert not check(scan("A"), scan("B"), scan_dpi=600.0)
+
+
 def test_effective_ppi() -> None:
     bare = scan("B", ppi_x=None, ppi_y=None)
     assert effective_ppi(scan("A"), None) == 600

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stitch.model.settings import Measured
-from stitch.model.size import SizeCheck, SizeReading
+from stitch.model.size import Edge, SizeCheck, SizeReading
 from stitch.report import words
 from stitch.report.html import Html, el, join
 from stitch.report.sections.context import Context, section
@@ -190,10 +190,7 @@ def _row(index: int, reading: SizeReading) -> list[Html | str]:
 
 
 def _facts(context: Context, check: SizeCheck) -> Html:
-    found = [
-        f"{edge.side}: {edge.evidence}" if edge.is_in_view else f"{edge.side}: not in view, {edge.evidence}"
-        for edge in check.edges
-    ]
+    found = [f"{edge.side}: {_found_by(edge)}" for edge in check.edges]
     return el(
         "dl",
         el("dt", "Scale"),
@@ -213,6 +210,12 @@ def _facts(context: Context, check: SizeCheck) -> Html:
         [el("dd", line) for line in found] or el("dd", "unknown"),
         class_="facts",
     )
+
+
+def _found_by(edge: Edge) -> str:
+    if edge.is_in_view or edge.evidence.startswith("not in view"):
+        return edge.evidence
+    return f"not in view, {edge.evidence}"
 
 
 def _published(check: SizeCheck) -> Html | None:

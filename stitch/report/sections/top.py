@@ -47,7 +47,10 @@ def verdict_block(context: Context, said: Verdict) -> Html:
             el("ul", [_reason(context, finding) for finding in said.reasons], class_="reasons")
             if said.reasons
             else None,
-            join(el("p", "Type this next:", class_="next"), el("pre", el("code", next_command)))
+            join(
+                el("p", f"Type this next, in the folder that holds {context.summary.job_name}:", class_="next"),
+                el("pre", el("code", next_command)),
+            )
             if next_command
             else None,
         ),

@@ -1,0 +1,66 @@
+"""What a painter is told: which command to type next, and what is wrong with the size."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import replace
+from pathlib import Path
+
+from stitch.model.geometry import Size
+from stitch.model.scans import Scan
+from stitch.model.size import SizeCheck, SizeReading
+from stitch.pipeline.sizing import size_findings
+from stitch.pipeline.telling import next_command
+from stitch.scans.collect import collect
+
+ROOT = Path("/paintings/scans-joined")
+
+
+def scan(name: str, path: Path, page: int = 0) -> Scan:
+    return Scan(
+        scan_id=name,
+        path=path,
+        page_index=page,
+        size=Size(100, 100),
+        bits=16,
+        is_grey=False,
+        ppi_x=600.0,
+        ppi_y=600.0,
+        orientation=1,
+        file_format="TIFF",
+        compression="none",
+        profile=None,
+        sha256="",
+        byte_count=1,
+        clipped_low_fraction=0.0,
+        clipped_high_fraction=0.0,
+    )
+
+
+def test_the_next_command_leaves_out_just_the_file_that_was_named(tmp_path: Path) -> None:
+    names = ["it's [1].tif", "it's 1.tif", "b.tif", "c.tif"]
+    scans = [scan(Path(name).stem, tmp_path / name) for name in names]
+    for one in scans:
+        one.path.write_bytes(b"")
+    words = shlex.split(next_command(ROOT, ["it's [1]"], scans))
+    assert words[:4] == ["stitch", "join", "scans-joined", "--skip"]
+    left = collect([one.path for one in scans], skip=words[4:]).files
+    assert sorted(path.name for path in left) == sorted(names[1:])
+
+
+def test_a_page_among_pages_that_fit_cannot_be_left_out() -> None:
+    pages = [scan("A", Path("/s/A.tif")), scan("A page 2", Path("/s/A.tif"), 1), scan("B", Path("/s/B.tif"))]
+    assert next_command(ROOT, ["A page 2"], pages) == "stitch join scans-joined"
+    assert next_command(ROOT, ["B"], pages) == "stitch join scans-joined --skip B.tif"
+    assert next_command(ROOT, ["A", "B"], pages) == "stitch join scans-joined"
+
+
+def test_a_wrong_width_is_one_failed_check_that_names_both_places() -> None:
+    top = SizeReading("width top", 605.0, 0.1, 610.0, 2.5, False)
+    bottom = replace(top, name="width bottom", measured_mm=604.0)
+    left = SizeReading("height left", 914.0, 0.1, 914.0, 3.3, True)
+    found = size_findings(SizeCheck(600.0, (), (top, bottom, left), None, False, None, ()))
+    assert [finding.code for finding in found] == ["size"]
+    assert "The width measures 605.0 mm at the top and 604.0 mm at the bottom" in found[0].message
+    assert "the tape says 610.0 mm (allowed: ± 2.5 mm)" in found[0].message
+    assert "--scan-dpi" not in found[0].advice
