@@ -25,7 +25,7 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent
 sys.path[:0] = [str(ROOT), str(HERE)]
 
-from procmem import WatchedRun, run_watched  # noqa: E402
+from procmem import WatchedRun, end_tidily_when_told, run_watched  # noqa: E402
 
 from fixtures.flatbed.cases import big_case  # noqa: E402
 from fixtures.flatbed.simulate import SCANS, simulate  # noqa: E402
@@ -141,4 +141,5 @@ def _parser() -> argparse.ArgumentParser:
 
 
 if __name__ == "__main__":
+    end_tidily_when_told()
     raise SystemExit(main())

@@ -8,7 +8,9 @@ does; between two samples a short peak can be missed, so the longest gap between
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -36,6 +38,11 @@ class WatchedRun:
     sample_count: int
     longest_gap_s: float
     process_count: int  # most processes alive at once
+
+
+def end_tidily_when_told() -> None:
+    """Let a polite request to end (SIGTERM) run the clean-up: children ended, scratch folders removed."""
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
 
 
 class TreeWatch:

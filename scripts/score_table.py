@@ -24,7 +24,7 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent
 sys.path[:0] = [str(ROOT), str(HERE)]
 
-from procmem import run_watched  # noqa: E402
+from procmem import end_tidily_when_told, run_watched  # noqa: E402
 
 from fixtures.flatbed.cases import CASES  # noqa: E402
 from fixtures.flatbed.truth import Truth  # noqa: E402
@@ -182,4 +182,5 @@ def _parser() -> argparse.ArgumentParser:
 
 
 if __name__ == "__main__":
+    end_tidily_when_told()
     raise SystemExit(main())
