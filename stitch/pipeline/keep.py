@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -111,6 +111,12 @@ def _facts(path: Path) -> FileFacts:
 def save_record(path: Path, record: object) -> None:
     """Write a record as JSON, whole. Raises WriteError."""
     write_text_whole(path, json.dumps(to_plain(record), ensure_ascii=False, indent=1) + "\n")
+
+
+def require_same(found: Iterable[str], wanted: Iterable[str]) -> None:
+    """Raise ValueError unless a kept result is about just the scans wanted."""
+    if sorted(found) != sorted(wanted):
+        raise ValueError("a kept result of other scans")
 
 
 def load_record(kind: type[T], path: Path) -> T:

@@ -19,7 +19,7 @@ from stitch.model.scans import PixelSource
 from stitch.model.seams import LabelMap, SeamLine
 from stitch.model.tone import ToneFit
 from stitch.pipeline.job import Job
-from stitch.pipeline.keep import load_record, save_record
+from stitch.pipeline.keep import load_record, require_same, save_record
 from stitch.seams.cut import cut
 from stitch.seams.measure import measure
 from stitch.tone.apply import code_table
@@ -57,7 +57,12 @@ def match_tone(job: Job, sources: Sources, layout: Layout, placed: str) -> tuple
         save_record(saved, found)
         return found
 
-    return job.keeper.room("tone", [placed], settings, [saved], make=make, load=lambda: load_record(ToneFit, saved))
+    def load() -> ToneFit:
+        found = load_record(ToneFit, saved)
+        require_same((tone.scan_id for tone in found.scans), sources)
+        return found
+
+    return job.keeper.room("tone", [placed], settings, [saved], make=make, load=load)
 
 
 def tables_of(job: Job, tone: ToneFit) -> Tables:
@@ -87,8 +92,12 @@ def cut_seams(
         return label_map, lines
 
     def load() -> tuple[LabelMap, tuple[SeamLine, ...]]:
-        facts = load_record(_Cells, facts_file)
-        return LabelMap(np.load(cells_file, allow_pickle=False), facts.cell_px, facts.scan_ids), facts.lines
+        facts, cells = load_record(_Cells, facts_file), np.load(cells_file, allow_pickle=False)
+        require_same(facts.scan_ids, sources)
+        rows, columns = (-(-n // facts.cell_px) for n in (layout.canvas.height_px, layout.canvas.width_px))
+        if cells.shape != (rows, columns) or cells.dtype != np.uint8 or cells.max() > len(facts.scan_ids):
+            raise ValueError("a kept label map that does not fit the canvas")
+        return LabelMap(cells, facts.cell_px, facts.scan_ids), facts.lines
 
     return job.keeper.room("seams", [toned], {}, [cells_file, facts_file], make=make, load=load)
 

@@ -15,7 +15,7 @@ from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.pipeline.job import Job
-from stitch.pipeline.keep import load_record, save_record
+from stitch.pipeline.keep import load_record, require_same, save_record
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
 from stitch.register.gaps import refuse_gaps
@@ -61,7 +61,12 @@ def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float]
         save_record(saved, found)
         return found
 
-    return job.keeper.room("register", [scanned], wanted, [saved], make=make, load=lambda: load_record(Placed, saved))
+    def load() -> Placed:
+        found = load_record(Placed, saved)
+        require_same((placement.scan_id for placement in found.layout.placements), sources)
+        return found
+
+    return job.keeper.room("register", [scanned], wanted, [saved], make=make, load=load)
 
 
 def uncovered_code(placed: Placed, bits: int) -> tuple[int, int, int]:

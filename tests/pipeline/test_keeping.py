@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,6 +17,7 @@ import tifffile
 from stitch.errors import UsageError
 from stitch.model.report import RunSummary
 from stitch.pipeline import join
+from stitch.pipeline.keep import VERSIONS
 from stitch.progress import SILENT, Task
 from tests.pipeline.jobs import jittered_scans, picture, request, tiles, write_scans
 
@@ -81,6 +84,42 @@ def test_scans_that_were_moved_are_looked_at_again_and_the_rest_is_kept(tmp_path
     again = join(replace(request(job), scans_moved_to=tmp_path / "archive"))
     assert again.exit_code == 0
     assert kept_rooms(again) == {"register", "tone", "seams", "master", "size"}
+
+
+def forge(job: Path, name: str, data: bytes) -> None:
+    """Change a kept file, and its record so that it passes for untouched."""
+    path, state_file = job / name, job / "work" / "state.json"
+    path.write_bytes(data)
+    facts, state = path.stat(), json.loads(state_file.read_text())
+    for room in state["rooms"].values():
+        for stamp in room["outputs"]:
+            if stamp["name"] == name:
+                stamp["sha256"] = hashlib.sha256(data).hexdigest()
+                stamp |= {"byte_count": facts.st_size, "modified_ns": facts.st_mtime_ns}
+                stamp["changed_ns"] = facts.st_ctime_ns
+    state_file.write_text(json.dumps(state))
+
+
+def test_kept_results_that_do_not_fit_the_scans_are_made_again(tmp_path: Path) -> None:
+    """As when work/ of another job, or of a version that was stopped half-way, got there."""
+    image = picture(55)
+    scans = write_scans(tmp_path / "scans", tiles(image))
+    join(request(scans))
+    job = tmp_path / "scans-joined"
+    kept = {path.name: path.read_bytes() for path in (job / "work").iterdir() if path.is_file()}
+    np.save(tmp_path / "half.npy", np.load(job / "work" / "labels.npy")[:-1])
+    others = {name: kept[name].replace(b"B2", b"X9") for name in ("layout.json", "tone.json", "labels.json")}
+    for changed, made in [
+        ({**others, "scans.json": b"[]", "size.json": b"7"}, {"scans", "register", "tone", "seams", "size"}),
+        ({"labels.npy": (tmp_path / "half.npy").read_bytes()}, {"seams"}),
+        ({"labels.npy": b""}, {"seams"}),
+    ]:
+        for name, data in changed.items():
+            forge(job, f"work/{name}", data)
+        again = join(request(scans))
+        assert again.exit_code == 0
+        assert made == set(VERSIONS) - kept_rooms(again)
+    np.testing.assert_array_equal(tifffile.imread(job / "master.tif"), image)
 
 
 @pytest.mark.parametrize("settings", [{"tone_reference": "nobody"}, {"profile_path": __file__}])

@@ -176,6 +176,9 @@ def test_one_scan(tmp_path: Path) -> None:
     error = stop([folder])
     assert error.message == "A1.tif is the only scan in scans: there is nothing to join it with."
     assert error.scan_ids == ("A1.tif",)
+    assert stop([folder / "A1.tif"]).message == "A1.tif is the only scan: there is nothing to join it with."
+    write_tiff(folder / "A2.tif", painting())
+    assert stop([folder], skip=["A2*"]).message.endswith(" 1 other was left out by --only or --skip.")
 
 
 def test_one_file_of_several_pages_is_enough(tmp_path: Path) -> None:
