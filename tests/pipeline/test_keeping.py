@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -13,13 +14,34 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
+from numpy.typing import NDArray
 
 from stitch.errors import UsageError
 from stitch.model.report import RunSummary
 from stitch.pipeline import join
 from stitch.pipeline.keep import VERSIONS
 from stitch.progress import SILENT, Task
-from tests.pipeline.jobs import jittered_scans, picture, request, tiles, write_scans
+from tests.pipeline.jobs import picture, request, tiles, write_scans
+
+
+@pytest.fixture(scope="module")
+def image() -> NDArray[np.generic]:
+    return picture(51)
+
+
+@pytest.fixture(scope="module")
+def once(tmp_path_factory: pytest.TempPathFactory, image: NDArray[np.generic]) -> Path:
+    """A finished job beside its scans, not to be touched."""
+    place = tmp_path_factory.mktemp("once")
+    assert join(request(write_scans(place / "scans", tiles(image)))).exit_code == 0
+    return place
+
+
+@pytest.fixture
+def finished(once: Path, tmp_path: Path) -> Path:
+    """A copy of it. Returns the scans' folder."""
+    shutil.copytree(once, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "scans"
 
 
 class Meddler:
@@ -51,37 +73,31 @@ def brighten(scan: Path) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="there the system does not tell when a file was last written to")
-def test_a_scan_edited_behind_an_unchanged_date_is_noticed(tmp_path: Path) -> None:
-    scans = write_scans(tmp_path / "scans", tiles(picture(51)))
-    assert join(request(scans)).exit_code == 0
-    brighten(scans / "B2.tif")
-    again = join(request(scans))
+def test_a_scan_edited_behind_an_unchanged_date_is_noticed(finished: Path) -> None:
+    brighten(finished / "B2.tif")
+    again = join(request(finished))
     assert not kept_rooms(again)
     assert not any(finding.code == "scan-changed" for finding in again.findings)
 
 
 @pytest.mark.parametrize("step", ["Comparing tones", "Composing"])
-def test_nothing_made_from_a_scan_that_changed_on_the_way_is_kept(tmp_path: Path, step: str) -> None:
-    scans = jittered_scans(52, tmp_path / "scans")
-    clean = join(replace(request(scans), out=tmp_path / "clean"))
-    assert clean.exit_code == 0
+def test_nothing_made_from_a_scan_that_changed_on_the_way_is_kept(
+    tmp_path: Path, image: NDArray[np.generic], step: str
+) -> None:
+    scans = write_scans(tmp_path / "scans", tiles(image))
     before = (scans / "B2.tif").read_bytes()
     first = join(request(scans), Meddler(step, lambda: brighten(scans / "B2.tif")))
     assert first.exit_code == 1
     assert any(finding.code == "scan-changed" for finding in first.findings)
     (scans / "B2.tif").write_bytes(before)  # the copy from the backup
-    second = join(request(scans))
-    assert second.exit_code == 0
-    masters = [tifffile.imread(tmp_path / job / "master.tif") for job in ("clean", "scans-joined")]
-    np.testing.assert_array_equal(*masters)
+    assert join(request(scans)).exit_code == 0
+    np.testing.assert_array_equal(tifffile.imread(tmp_path / "scans-joined" / "master.tif"), image)
 
 
-def test_scans_that_were_moved_are_looked_at_again_and_the_rest_is_kept(tmp_path: Path) -> None:
-    scans = write_scans(tmp_path / "scans", tiles(picture(53)))
-    join(request(scans))
-    scans.rename(tmp_path / "archive")
-    job = tmp_path / "scans-joined"
-    again = join(replace(request(job), scans_moved_to=tmp_path / "archive"))
+def test_scans_that_were_moved_are_looked_at_again_and_the_rest_is_kept(finished: Path) -> None:
+    archive, job = finished.with_name("archive"), finished.with_name("scans-joined")
+    finished.rename(archive)
+    again = join(replace(request(job), scans_moved_to=archive))
     assert again.exit_code == 0
     assert kept_rooms(again) == {"register", "tone", "seams", "master", "size"}
 
@@ -100,25 +116,24 @@ def forge(job: Path, name: str, data: bytes) -> None:
     state_file.write_text(json.dumps(state))
 
 
-def test_kept_results_that_do_not_fit_the_scans_are_made_again(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("names", "made"),
+    [
+        (("layout.json", "tone.json", "labels.json"), {"register", "tone", "seams"}),
+        (("labels.npy", "size.json"), {"seams", "size"}),
+    ],
+)
+def test_kept_results_that_do_not_fit_the_scans_are_made_again(
+    finished: Path, image: NDArray[np.generic], names: tuple[str, ...], made: set[str]
+) -> None:
     """As when work/ of another job, or of a version that was stopped half-way, got there."""
-    image = picture(55)
-    scans = write_scans(tmp_path / "scans", tiles(image))
-    join(request(scans))
-    job = tmp_path / "scans-joined"
-    kept = {path.name: path.read_bytes() for path in (job / "work").iterdir() if path.is_file()}
-    np.save(tmp_path / "half.npy", np.load(job / "work" / "labels.npy")[:-1])
-    others = {name: kept[name].replace(b"B2", b"X9") for name in ("layout.json", "tone.json", "labels.json")}
-    for changed, made in [
-        ({**others, "scans.json": b"[]", "size.json": b"7"}, {"scans", "register", "tone", "seams", "size"}),
-        ({"labels.npy": (tmp_path / "half.npy").read_bytes()}, {"seams"}),
-        ({"labels.npy": b""}, {"seams"}),
-    ]:
-        for name, data in changed.items():
-            forge(job, f"work/{name}", data)
-        again = join(request(scans))
-        assert again.exit_code == 0
-        assert made == set(VERSIONS) - kept_rooms(again)
+    job = finished.with_name("scans-joined")
+    for name in names:
+        data = (job / "work" / name).read_bytes()
+        forge(job, f"work/{name}", data.replace(b"B2", b"X9") if b"B2" in data else b"")
+    again = join(request(finished))
+    assert again.exit_code == 0
+    assert {"scans", *kept_rooms(again)} == set(VERSIONS) - made | {"scans"}
     np.testing.assert_array_equal(tifffile.imread(job / "master.tif"), image)
 
 
