@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import signal
@@ -20,7 +21,23 @@ def run() -> None:
 
         app()
     except KeyboardInterrupt:
-        sys.exit(INTERRUPTED)
+        _leave_interrupted()
+    except SystemExit as end:
+        if end.code == INTERRUPTED:
+            _leave_interrupted()
+        raise
+
+
+def _leave_interrupted() -> None:
+    """End with the exit code of an interruption.
+
+    Left to itself Python ends by the signal instead when Ctrl-C fell into code that was run from text, as a record's
+    definition is while it is loaded.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError, ValueError):
+            stream.flush()
+    os._exit(INTERRUPTED)
 
 
 def _meet_signals_like_ctrl_c() -> None:

@@ -9,6 +9,7 @@ import typer
 from stitch import __version__
 from stitch.cli import join, size, verify
 from stitch.cli.console import answer
+from stitch.cli.plain_help import PlainCommand, PlainGroup
 from stitch.cli.wording import flowing
 
 HELP = flowing("""
@@ -23,15 +24,16 @@ Every command explains itself: [bold]stitch join --help[/bold]
 
 app = typer.Typer(
     name="stitch",
+    cls=PlainGroup,
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode="rich",
     context_settings={"help_option_names": ["--help", "-h"]},
     pretty_exceptions_enable=False,
 )
-app.command("join", help=join.HELP, epilog=join.EPILOG)(join.join)
-app.command("size", help=size.HELP, epilog=size.EPILOG)(size.size)
-app.command("verify", help=verify.HELP, epilog=verify.EPILOG)(verify.verify)
+app.command("join", cls=PlainCommand, help=join.HELP, epilog=join.EPILOG)(join.join)
+app.command("size", cls=PlainCommand, help=size.HELP, epilog=size.EPILOG)(size.size)
+app.command("verify", cls=PlainCommand, help=verify.HELP, epilog=verify.EPILOG)(verify.verify)
 
 
 def _show_version(value: bool) -> None:

@@ -24,6 +24,10 @@ def require_free(folder: Path, needed_bytes: int) -> None:
     free = free_bytes(folder)
     if free < wanted:
         raise WriteError(
-            f"The disk has {free / 1e9:.2f} GB free, and this job needs about {wanted / 1e9:.2f} GB in {folder}.",
+            f"The disk has {_amount(free)} free, and this job needs about {_amount(wanted)} in {folder}.",
             advice="Free some space or choose another place with --out.",
         )
+
+
+def _amount(byte_count: int) -> str:
+    return f"{byte_count / 1e9:.2f} GB" if byte_count >= 1e9 else f"{byte_count / 1e6:.0f} MB"

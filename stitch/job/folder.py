@@ -101,7 +101,7 @@ class JobFolder(JobPaths):
         """
         is_new = not self.root.exists()
         try:
-            with _told(self.work):
+            with _told(self.root if is_new else self.work):
                 self._make_work()
             with JobLock(self.lock_file):
                 self.record = load_record(self.job_file, self.root)  # a run that ended just now may have changed it

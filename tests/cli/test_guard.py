@@ -142,6 +142,15 @@ def test_ctrl_c_while_still_loading_shows_no_trace() -> None:
     assert (child.returncode, child.stderr) == (130, "")
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+def test_ctrl_c_inside_code_run_from_text_ends_with_130_too(scans: Path, tmp_path: Path) -> None:
+    waiting = "threading.Event().wait(30)"
+    (tmp_path / "child.py").write_text(CHILD.replace(waiting, f"exec({waiting!r})"))
+    command = [sys.executable, "-m", "child", str(scans), "SIGINT"]
+    child = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=30, check=False)
+    assert child.returncode == 130, child.stderr
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="such names cannot exist there")
 def test_a_name_that_is_no_text_can_be_printed(tmp_path: Path) -> None:
     folder = tmp_path / os.fsdecode(b"caf\xe9")

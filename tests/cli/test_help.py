@@ -21,6 +21,7 @@ def test_every_help_has_an_example_and_fits_eighty_columns(stitch: Stitch, words
     assert f"stitch {(words or ['join'])[0]} scans" in result.stdout
     assert max(map(len, result.stdout.splitlines())) <= 80
     assert result.stderr == ""
+    assert "<bool>" not in result.stdout and "{" not in result.stdout
 
 
 def test_the_bare_command_shows_the_help(stitch: Stitch) -> None:

@@ -192,3 +192,6 @@ def test_free_space_is_asked_of_the_nearest_folder_there_is(tmp_path: Path, monk
     assert asked == [tmp_path]
     with pytest.raises(WriteError, match=r"1\.00 GB free, and this job needs about 1\.01 GB"):
         disk.require_free(tmp_path, 960_000_000)
+    monkeypatch.setattr(disk.shutil, "disk_usage", lambda place: type("Usage", (), {"free": 4_000_000})())
+    with pytest.raises(WriteError, match=r"has 4 MB free, and this job needs about 60 MB"):
+        disk.require_free(tmp_path, 10_000_000)
