@@ -77,7 +77,7 @@ def check_master(job: Job, master_sha256: str, covered: Covered) -> SizeCheck:
 
 
 def size_findings(check: SizeCheck) -> tuple[Finding, ...]:
-    """What the size check has to say: a failed reading, an edge that is not in view, swapped sides."""
+    """What the size check has to say: a wrong size, an edge that is not in view, no tape measure, swapped sides."""
     found = []
     for axis in ("width", "height"):
         wrong = [reading for reading in check.readings if reading.is_ok is False and reading.name.startswith(axis)]
@@ -91,6 +91,15 @@ def size_findings(check: SizeCheck) -> tuple[Finding, ...]:
                 Severity.WARNING,
                 f"The painting's {_listed(hidden)} edge is not in view, so sizes that need it were not checked.",
                 "Let a little of the lid show around the painting when you scan.",
+            )
+        )
+    elif all(reading.expected_mm is None for reading in check.readings):
+        found.append(
+            Finding(
+                "size-not-given",
+                Severity.NOTE,
+                "No tape measure was given, so the size was not checked.",
+                "Measure the painting and add --width and --height to the same command; what is done already is kept.",
             )
         )
     if check.is_swapped:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from stitch.model.geometry import Size
 from stitch.model.scans import Scan
-from stitch.model.size import SizeCheck, SizeReading
+from stitch.model.size import Edge, SizeCheck, SizeReading
 from stitch.pipeline.sizing import size_findings
 from stitch.pipeline.telling import next_command
 from stitch.scans.collect import collect
@@ -64,3 +64,13 @@ def test_a_wrong_width_is_one_failed_check_that_names_both_places() -> None:
     assert "The width measures 605.0 mm at the top and 604.0 mm at the bottom" in found[0].message
     assert "the tape says 610.0 mm (allowed: ± 2.5 mm)" in found[0].message
     assert "--scan-dpi" not in found[0].advice
+
+
+def test_a_size_that_was_not_checked_is_said() -> None:
+    width = SizeReading("width top", 605.0, 0.1, None, None, None)
+    check = SizeCheck(600.0, (), (width,), None, False, None, ())
+    assert [finding.code for finding in size_findings(check)] == ["size-not-given"]
+    hidden = replace(check, edges=(Edge("top", False, None, None, None, "not in view: dark"),), readings=())
+    assert [finding.code for finding in size_findings(hidden)] == ["edge-not-in-view"]
+    taped = replace(width, expected_mm=605.0, tolerance_mm=2.5, is_ok=True)
+    assert size_findings(replace(check, readings=(taped,))) == ()
