@@ -26,6 +26,7 @@ from stitch.tone.apply import code_table
 from stitch.tone.fit import fit
 
 Sources = Mapping[str, PixelSource]
+Corners = tuple[tuple[float, float], ...]
 Tables = Mapping[str, NDArray[np.float32] | None]
 
 LABEL_SHARE = 0.05  # disk kept for the packed label file, as a share of one byte a pixel
@@ -40,8 +41,10 @@ class _Cells:
     lines: tuple[SeamLine, ...]
 
 
-def match_tone(job: Job, sources: Sources, layout: Layout, placed: str) -> tuple[ToneFit, str]:
-    """The tone of every scan."""
+def match_tone(
+    job: Job, sources: Sources, layout: Layout, painting_px: Corners | None, placed: str
+) -> tuple[ToneFit, str]:
+    """The tone of every scan. `painting_px` : corners of the painting on the canvas, where they are certain."""
     saved = job.folder.work / "tone.json"
     settings = {"tone_reference": job.settings.tone_reference, "encoding": job.encoding.name}
 
@@ -52,6 +55,7 @@ def match_tone(job: Job, sources: Sources, layout: Layout, placed: str) -> tuple
             job.encoding,
             bits=job.bits,
             reference_id=job.settings.tone_reference,
+            painting_px=None if painting_px is None else np.array(painting_px),
             progress=job.progress,
         )
         save_record(saved, found)

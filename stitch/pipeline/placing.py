@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply
+from stitch.imaging.affine import FloatArray, apply, compose, invert
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
@@ -35,6 +35,7 @@ class Placed:
     layout: Layout
     findings: tuple[Finding, ...]
     uncovered_rgb: tuple[float, float, float]  # encoded 0..1
+    painting_px: tuple[tuple[float, float], ...] | None  # its corners on the canvas, where all its edges are certain
 
 
 def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float], scanned: str) -> tuple[Placed, str]:
@@ -57,7 +58,12 @@ def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float]
             canvas_ppi=settings.dpi or registration.nominal_ppi,
             up_deg=settings.up_deg,
         )
-        found = Placed(layout, registration.findings + _turned(registration), _uncovered_rgb(picture, outline))
+        found = Placed(
+            layout,
+            registration.findings + _turned(registration),
+            _uncovered_rgb(picture, outline),
+            _painting_px(outline, picture, registration, upright, layout),
+        )
         save_record(saved, found)
         return found
 
@@ -108,6 +114,18 @@ def _uncovered_rgb(picture: Composite, outline: Outline) -> tuple[float, float, 
         return WHITE
     red, green, blue = (float(v) for v in np.median(picture.rgb[beside], axis=0))
     return red, green, blue
+
+
+def _painting_px(
+    outline: Outline, picture: Composite, registration: Registration, upright: FloatArray, layout: Layout
+) -> tuple[tuple[float, float], ...] | None:
+    if not all(side.is_safe_to_crop for side in outline.sides):
+        return None
+    anchor = registration.anchor
+    upright_from_scan = compose(upright, registration.poses[anchor].matrix())
+    canvas_from_upright = compose(layout.placement(anchor).matrix, invert(upright_from_scan))
+    corners = apply(canvas_from_upright, apply(picture.upright_from_picture, outline.corners_px))
+    return tuple((float(x), float(y)) for x, y in corners)
 
 
 def _inside(outline: Outline, shape: tuple[int, ...]) -> NDArray[np.bool_]:

@@ -84,7 +84,7 @@ class _Run:
         with checkin.opened(self._scans, self._folder.scratch, self._settings.memory_mb) as sources:
             placed, placed_mark = placing.place(job, sources, ppi, scanned)
             layout = placed.layout
-            tone, toned = making.match_tone(job, sources, layout, placed_mark)
+            tone, toned = making.match_tone(job, sources, layout, placed.painting_px, placed_mark)
             tables = making.tables_of(job, tone)
             (label_map, lines), seamed = making.cut_seams(job, sources, layout, tables, toned)
             spec = self._spec(profile, bits, telling.history(layout, tone, self._scans, ppi), layout)

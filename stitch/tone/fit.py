@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.errors import UsageError
-from stitch.imaging.affine import apply, corners
+from stitch.imaging.affine import FloatArray, apply, corners, invert
 from stitch.imaging.colour import Encoding, mean_delta_e_2000
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
@@ -31,8 +31,6 @@ OFFSET_RANGE_L = 12.0  # L* between the 5th and 95th percentile that an offset n
 OFFSET_WHITE_L = 1.0  # L*; how unsure white may be, a standard deviation, once gain and offset are told apart
 OFFSET_GAIN_FRACTION = 0.05  # an offset must lower the held-out differences by at least this share
 
-FloatArray = NDArray[np.float64]
-
 
 def fit(
     sources: Mapping[str, PixelSource],
@@ -41,9 +39,13 @@ def fit(
     *,
     bits: int,
     reference_id: str | None = None,
+    painting_px: FloatArray | None = None,
     progress: Progress = SILENT,
 ) -> ToneFit:
     """Match the tone of all placed scans to that of the reference scan.
+
+    `painting_px` : corners of the painting on the canvas, (4, 2), where its edges are certain; then the whites kept
+    below the top are those of the painting, not of the lid.
 
     Gains and offsets act in linear light. An offset is given only where the overlaps hold dark and light tones and it
     lowers held-out differences; a scan whose gains do not differ from 1 by more than their uncertainty keeps exactly 1.
@@ -63,7 +65,7 @@ def fit(
     chosen = reference_id if reference_id is not None else _chosen(pairs, placed, layout, ids)
     gains, offsets = _solve(pairs, ids, ids.index(chosen))
     tones = tuple(_scan_tone(name, gains[k], offsets[k]) for k, name in enumerate(ids))
-    scale = _common_scale(placed, tones, encoding, bits, progress)
+    scale = _common_scale(placed, tones, encoding, bits, painting_px, progress)
     measured = tuple(_pair_tone(pair, gains, offsets, ids, encoding) for pair in pairs)
     return ToneFit(chosen, tones, measured, scale, f"linear light of {encoding.name}")
 
@@ -181,12 +183,18 @@ def _scan_tone(scan_id: str, gain: FloatArray, offset: FloatArray) -> ScanTone:
 
 
 def _common_scale(
-    placed: list[PlacedSource], tones: tuple[ScanTone, ...], encoding: Encoding, bits: int, progress: Progress
+    placed: list[PlacedSource],
+    tones: tuple[ScanTone, ...],
+    encoding: Encoding,
+    bits: int,
+    painting_px: FloatArray | None,
+    progress: Progress,
 ) -> float:
     scale = 1.0
     with progress.task("Looking for white", len(placed)) as task:
         for scan, tone in zip(placed, tones, strict=True):
-            scale = min(scale, scale_for_white(scan.source, tone, encoding, bits))
+            here = None if painting_px is None else apply(invert(scan.canvas_from_scan), painting_px)
+            scale = min(scale, scale_for_white(scan.source, tone, encoding, bits, here))
             task.advance()
     return scale
 

@@ -122,6 +122,19 @@ def test_what_is_clipped_already_asks_for_nothing() -> None:
     assert scale_for_white(white_source(1.0), GAIN, SRGB, 16) == 1.0
 
 
+def test_only_whites_of_the_painting_count_where_its_edges_are_known() -> None:
+    source = white_source(0.95)
+    height, width = source.pixels.shape[:2]
+    around = np.array([[-9.0, -9.0], [width + 9.0, -9.0], [width + 9.0, height + 9.0], [-9.0, height + 9.0]])
+    rows, columns = np.nonzero((source.pixels == source.pixels.max()).all(axis=-1))
+    beside = around.copy()
+    beside[[0, 3], 0] = columns.max() + 1  # the painting begins to the right of the white
+    assert scale_for_white(source, GAIN, SRGB, 16, around) == pytest.approx(1 / (1.1 * 0.95), rel=1e-4)
+    assert scale_for_white(source, GAIN, SRGB, 16, around[::-1]) == pytest.approx(1 / (1.1 * 0.95), rel=1e-4)
+    assert scale_for_white(source, GAIN, SRGB, 16, beside) == 1.0
+    assert len(rows)
+
+
 def test_no_gain_reads_no_pixel() -> None:
     source = white_source(0.99)
     assert scale_for_white(source, ScanTone("x", (0.9, 1.0, 0.95), (0.0,) * 3), SRGB, 16) == 1.0
