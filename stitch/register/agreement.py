@@ -6,13 +6,15 @@ give a thousand feature matches between scans that share no paint; their blocks 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import apply
+from stitch.imaging.affine import FloatArray, apply, invert
 from stitch.imaging.resample import coverage, sample
 from stitch.model.geometry import Window
 from stitch.register.candidates import Candidate
@@ -21,7 +23,7 @@ from stitch.register.fit import Scale, similarity
 from stitch.register.reduced import Reduced
 
 BLOCK_PX = 32
-STEP_PX = 24
+SMALL_BLOCK_PX = 20  # in overlaps too narrow for three blocks side by side
 SEARCH_PX = 5
 AGREES_PX = 2.5
 TEXTURE_FLOOR = 2.0  # times the quietest blocks' deviation
@@ -35,28 +37,38 @@ class Agreement:
     block_count: int
     agreeing_count: int
     mean_ncc: float
+    correction: FloatArray | None = None  # (2, 3): px of a from px of a, what the agreeing blocks say is left to move
 
     @property
     def fraction(self) -> float:
         """Share of the comparable blocks that agree (0 when there are none)."""
         return self.agreeing_count / self.block_count if self.block_count else 0.0
 
+    @property
+    def unexplained(self) -> float:
+        """Share of what the comparable blocks show that the other scan does not show there (1 when there are none)."""
+        return 1.0 - self.fraction * self.mean_ncc
+
 
 def check(a: Reduced, b: Reduced, candidate: Candidate) -> Agreement:
     """Compare the two reduced scans block by block under the candidate placement."""
     window = _overlap_window(a, b, candidate)
-    if window.width_px < BLOCK_PX or window.height_px < BLOCK_PX:
+    narrow_px = min(window.width_px, window.height_px)
+    block_px = BLOCK_PX if narrow_px >= 3 * BLOCK_PX else SMALL_BLOCK_PX
+    if narrow_px < block_px:
         return Agreement(0, 0, 0.0)
     rows, columns = window.slices_in(a.size.window())
     pixels_b = sample(b.rgb, b.size.window(), candidate.a_from_b, window)
     inside = coverage(b.size, candidate.a_from_b, window, inset_px=3)
     signal_a = evidence(a.rgb[rows, columns], candidate.turn_deg)
     signal_b = evidence(pixels_b, candidate.turn_deg)
-    centres, shifts, scores = _block_shifts(signal_a, signal_b, inside)
+    centres, shifts, scores = _block_shifts(signal_a, signal_b, inside, block_px)
     if len(centres) < 3:
         return Agreement(len(centres), 0, 0.0)
-    good = _consistent(centres, shifts, scores)
-    return Agreement(len(centres), int(good.sum()), float(scores[good].mean()) if good.any() else 0.0)
+    good, moved = _consistent(centres, shifts, scores)
+    if not good.any():
+        return Agreement(len(centres), 0, 0.0)
+    return Agreement(len(centres), int(good.sum()), float(scores[good].mean()), invert(moved))
 
 
 def _overlap_window(a: Reduced, b: Reduced, candidate: Candidate) -> Window:
@@ -68,42 +80,56 @@ def _overlap_window(a: Reduced, b: Reduced, candidate: Candidate) -> Window:
 
 
 def _block_shifts(
-    a: NDArray[np.float32], b: NDArray[np.float32], inside: NDArray[np.bool_]
+    a: NDArray[np.float32], b: NDArray[np.float32], inside: NDArray[np.bool_], size: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     reach = SEARCH_PX
     places = [
         (y, x)
-        for y in range(reach, a.shape[0] - BLOCK_PX - reach + 1, STEP_PX)
-        for x in range(reach, a.shape[1] - BLOCK_PX - reach + 1, STEP_PX)
-        if inside[y - reach : y + BLOCK_PX + reach, x - reach : x + BLOCK_PX + reach].all()
+        for y in range(reach, a.shape[0] - size - reach + 1, size * 3 // 4)
+        for x in range(reach, a.shape[1] - size - reach + 1, size * 3 // 4)
+        if inside[y - reach : y + size + reach, x - reach : x + size + reach].all()
     ]
     if not places:
         return np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0)
-    spread = np.array([a[y : y + BLOCK_PX, x : x + BLOCK_PX].std() for y, x in places])
+    spread = np.array([a[y : y + size, x : x + size].std() for y, x in places])
     floor = np.percentile(spread, 10) * TEXTURE_FLOOR if len(places) > 20 else 0.0
     floor = min(floor, float(np.median(spread)))
     centres, shifts, scores = [], [], []
     for (y, x), deviation in zip(places, spread, strict=True):
         if deviation < floor or deviation <= 1e-6:
             continue
-        block = a[y : y + BLOCK_PX, x : x + BLOCK_PX]
-        area = b[y - reach : y + BLOCK_PX + reach, x - reach : x + BLOCK_PX + reach]
+        block = a[y : y + size, x : x + size]
+        area = b[y - reach : y + size + reach, x - reach : x + size + reach]
         likeness = cv2.matchTemplate(area, block, cv2.TM_CCOEFF_NORMED)
         _, best, _, place = cv2.minMaxLoc(likeness)
-        centres.append((x + BLOCK_PX / 2, y + BLOCK_PX / 2))
-        shifts.append((place[0] - reach, place[1] - reach))
+        fine = _vertex(likeness, place)
+        centres.append((x + size / 2, y + size / 2))
+        shifts.append((place[0] + fine[0] - reach, place[1] + fine[1] - reach))
         scores.append(best)
     return np.array(centres).reshape(-1, 2), np.array(shifts, float).reshape(-1, 2), np.array(scores, float)
 
 
-def _consistent(
-    centres: NDArray[np.float64], shifts: NDArray[np.float64], scores: NDArray[np.float64]
-) -> NDArray[np.bool_]:
+def _vertex(likeness: NDArray[Any], place: Sequence[int]) -> tuple[float, float]:
+    """How far, in px along x and y, the top of a parabola through the peak and its neighbours lies from the peak."""
+    x, y = place
+    offsets = []
+    for before, here, after in (
+        (likeness[y, x - 1 : x], likeness[y, x], likeness[y, x + 1 : x + 2]),
+        (likeness[y - 1 : y, x], likeness[y, x], likeness[y + 1 : y + 2, x]),
+    ):
+        bend = float(before[0] - 2 * here + after[0]) if before.size and after.size else 0.0
+        offsets.append(0.0 if bend >= -1e-6 else 0.5 * float(before[0] - after[0]) / bend)
+    return offsets[0], offsets[1]
+
+
+def _consistent(centres: FloatArray, shifts: FloatArray, scores: FloatArray) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Which blocks agree on one rigid map, and that map, (2, 3)."""
     good = (np.hypot(*shifts.T) < AGREES_PX + 1) & (scores > MIN_NCC)
+    fitted = np.eye(2, 3)
     for _ in range(3):
         if good.sum() < 3:
-            return np.zeros(len(centres), bool)
+            return np.zeros(len(centres), bool), fitted
         fitted = similarity(centres[good], (centres + shifts)[good], Scale.FIXED)
         off = np.hypot(*(apply(fitted, centres) - centres - shifts).T)
         good = (off < AGREES_PX) & (scores > MIN_NCC)
-    return good
+    return good, fitted

@@ -21,6 +21,7 @@ SCALE_SLACK = 0.03  # the scans' scales are known; a candidate further off than 
 ANGLE_SLACK_DEG = 6.0
 SAME_PLACE_FRACTION = 0.92  # an overlap above this is what the bed's own frame and dust vote for
 MIN_MATCHES = 8
+LEAST_LIKENESS = 0.8  # product of two unit descriptors of the same thing
 CANDIDATES_PER_TURN = 2
 
 
@@ -136,6 +137,22 @@ def _describe(
         int(putative.sum()),
         overlap_px / smaller,
     )
+
+
+def supported(a: Features, b: Features, size_a: Size, size_b: Size, turn_deg: int, a_from_b: FloatArray) -> Candidate:
+    """The placement of a map that was not found by matches, with the features that lie and look alike under it."""
+    there = apply(a_from_b, b.points)
+    use_a = np.flatnonzero(_inside(apply(invert(a_from_b), a.points), size_b))
+    use_b = np.flatnonzero(_inside(there, size_a))
+    index_a, index_b = np.zeros(0, np.intp), np.zeros(0, np.intp)
+    if len(use_a) and len(use_b):
+        off = np.hypot(*(a.points[use_a, None] - there[None, use_b]).transpose(2, 0, 1))
+        likeness = np.where(off < INLIER_PX, a.descriptors[use_a] @ b.descriptors[use_b].T, 0.0)
+        nearest = likeness.argmax(axis=1)
+        rows = np.flatnonzero(likeness[np.arange(len(use_a)), nearest] > LEAST_LIKENESS)
+        index_a, index_b = use_a[rows], use_b[nearest[rows]]
+    whole = Matches(turn_deg, index_a, index_b)
+    return _describe(a, b, size_a, size_b, whole, np.arange(len(index_a)), a_from_b)
 
 
 def _inside(points: FloatArray, size: Size) -> NDArray[np.bool_]:

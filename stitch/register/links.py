@@ -15,17 +15,19 @@ from stitch.model.layout import Link
 from stitch.register import graph
 from stitch.register.candidates import overlap_area_px
 from stitch.register.pairs import Pair
-from stitch.register.patches import Measured
+from stitch.register.patches import MIN_COMPARABLE, Measured
 from stitch.register.refine import Refined
 from stitch.register.solve import Points, residuals
 
 WEAK_MEDIAN_PX = 0.35
 WEAK_P95_PX = 1.0
+WEAK_SIGMA_PX = 0.25  # two of these are half a pixel
+HELD_SIGMA_PX = 0.25  # a direction known no better than this is not measured
 REFUSE_MEDIAN_PX = 2.0
 MIN_HELD_OUT = 4
 TOO_FEW = "too little common paint to measure its error"
-MIN_COMPARABLE = 12
-MIN_MEASURED_SHARE = 0.25
+WEAK_CONTRARY_SHARE = 0.25  # of the places with paint; true overlaps stay below 0.1 (measured, simulated scans)
+REFUSE_CONTRARY_SHARE = 0.5
 
 
 def describe(refined: Refined, sizes: Mapping[str, Size], pairs: Mapping[tuple[str, str], Pair]) -> tuple[Link, ...]:
@@ -34,6 +36,7 @@ def describe(refined: Refined, sizes: Mapping[str, Size], pairs: Mapping[tuple[s
     for measured in refined.measured:
         key = (measured.scan_a, measured.scan_b)
         if key in pairs or key in refined.used or measured.textured_count >= MIN_COMPARABLE:
+            _refuse_contradiction(measured, tuple(pairs.values()))
             made.append(_link(refined, measured, sizes, pairs.get(key)))
     return _without_needless_blame(list(sizes), made)
 
@@ -44,7 +47,7 @@ def _without_needless_blame(names: Sequence[str], made: Sequence[Link]) -> tuple
     group_of = {name: number for number, group in enumerate(graph.groups(names, measured)) for name in group}
     return tuple(
         replace(link, is_weak=False)
-        if link.heldout_count < MIN_HELD_OUT and group_of[link.scan_a] == group_of[link.scan_b]
+        if link.reason == TOO_FEW and group_of[link.scan_a] == group_of[link.scan_b]
         else link
         for link in made
     )
@@ -78,7 +81,8 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     off = _held_out_errors(refined, measured)
     known = len(off) >= MIN_HELD_OUT
     median, p95, worst = (float(v) for v in np.percentile(off, (50, 95, 100))) if len(off) else (0.0, 0.0, 0.0)
-    reason = _weakness(measured, median, p95) if known else TOO_FEW
+    reason = _contradiction(measured)
+    reason = reason or (_weakness(median, p95, refined.joint_sigma_px[a, b]) if known else TOO_FEW)
     return Link(
         scan_a=a,
         scan_b=b,
@@ -110,16 +114,47 @@ def _held_out_errors(refined: Refined, measured: Measured) -> FloatArray:
         measured.points_b[apart],
         measured.covariance_px2[apart],
     )
-    return np.hypot(*residuals(refined.poses, points).T) / refined.poses[measured.scan_a].scale
+    return _held_distances(residuals(refined.poses, points), points.covariance_px2) / refined.poses[points.scan_a].scale
 
 
-def _weakness(measured: Measured, median_px: float, p95_px: float) -> str:
-    if measured.textured_count >= MIN_COMPARABLE and measured.count < MIN_MEASURED_SHARE * measured.textured_count:
-        return f"only {measured.count} of {measured.textured_count} places in the overlap agree"
+def _held_distances(off_px: FloatArray, covariance_px2: FloatArray) -> FloatArray:
+    """Lengths of (n, 2) errors, each only along the directions in which its patch could be measured.
+
+    A patch on a straight edge says nothing about shifts along the edge; one that says nothing at all is left out.
+    """
+    variances, directions = np.linalg.eigh(covariance_px2)
+    is_held = variances < HELD_SIGMA_PX**2
+    parts = np.einsum("ni,nij->nj", off_px, directions) * is_held
+    return np.hypot(*parts.T)[is_held.any(axis=1)]
+
+
+def _refuse_contradiction(measured: Measured, pairs: Sequence[Pair]) -> None:
+    if measured.contrary_share <= REFUSE_CONTRARY_SHARE:
+        return
+    a, b = measured.scan_a, measured.scan_b
+    raise RegisterError(
+        f"{a} and {b} come to lie over each other, but show different things at {measured.contrary_count} of "
+        f"{measured.textured_count} places there.",
+        advice="One of them may show another painting, or something that was moved between the scans (a ruler, a "
+        "colour target) may have linked them. Leave one out with --skip, or cover what was moved and scan again.",
+        scan_ids=(a, b),
+        links=unmeasured(pairs),
+    )
+
+
+def _contradiction(measured: Measured) -> str:
+    if measured.contrary_share <= WEAK_CONTRARY_SHARE:
+        return ""
+    return f"they show different things at {measured.contrary_count} of {measured.textured_count} places in the overlap"
+
+
+def _weakness(median_px: float, p95_px: float, sigma_px: float) -> str:
     if median_px > WEAK_MEDIAN_PX:
         return f"the two scans are {median_px:.2f} px apart in the middle of their overlap's errors"
     if p95_px > WEAK_P95_PX:
         return f"parts of the overlap are {p95_px:.1f} px apart"
+    if sigma_px > WEAK_SIGMA_PX:
+        return f"what they share does not hold them in every direction: they may be {2 * sigma_px:.1f} px apart"
     return ""
 
 

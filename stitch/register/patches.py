@@ -25,6 +25,9 @@ MAX_ROWS = 26
 FLOOR_PX = 0.02  # no single patch is believed better than this
 MIN_NCC = 0.5
 SAME_SCALE = 0.95  # below it the second scan is the coarser one
+STRUCTURE_BLUR_PX = 2.0
+STRUCTURE_SHARE = 0.65  # of a patch's deviation that is left after the blur
+MIN_COMPARABLE = 12
 HELD_OUT_EVERY = 4
 HELD_OUT_BLOCK = 2
 
@@ -40,12 +43,18 @@ class Measured:
     covariance_px2: FloatArray  # (n, 2, 2) of points_b − truth, in a's px
     is_held_out: NDArray[np.bool_]  # kept from the solve, to judge it
     offered_count: int  # patches placed in the overlap
-    textured_count: int  # of these, with something to match
+    textured_count: int  # of these, with paint to compare in both scans
+    contrary_count: int  # of the textured ones, those that show different things
 
     @property
     def count(self) -> int:
         """Patches measured."""
         return len(self.points_a)
+
+    @property
+    def contrary_share(self) -> float:
+        """Share of the textured patches that show different things; 0 when there are too few to say."""
+        return self.contrary_count / self.textured_count if self.textured_count >= MIN_COMPARABLE else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,14 +82,16 @@ def measure(source_a: PixelSource, source_b: PixelSource, task: PairTask) -> Mea
         return _swapped(measure(source_b, source_a, _swapped_task(task, b_from_a)), scale_of(b_from_a))
     size_px, rows = _plan(source_a, source_b, b_from_a, task.search_px)
     kept: list[tuple[FloatArray, ...]] = []
-    offered = textured = 0
+    offered = textured = contrary = 0
     for row in rows:
         offered += len(row.centres)
-        found = _measure_row(source_a, source_b, b_from_a, task, size_px, row)
-        textured += found[4]
-        kept.append(found[:4])
+        found, has_paint, is_good = _measure_row(source_a, source_b, b_from_a, task, size_px, row)
+        textured += int(has_paint.sum())
+        contrary += int((has_paint & ~is_good).sum())
+        kept.append(found)
     parts = [np.concatenate([k[i] for k in kept]) if kept else _EMPTY[i] for i in range(4)]
-    return Measured(task.scan_a, task.scan_b, parts[0], parts[1], parts[2], parts[3].astype(bool), offered, textured)
+    is_held_out = parts[3].astype(bool)
+    return Measured(task.scan_a, task.scan_b, parts[0], parts[1], parts[2], is_held_out, offered, textured, contrary)
 
 
 def _swapped_task(task: PairTask, b_from_a: FloatArray) -> PairTask:
@@ -152,7 +163,8 @@ def _measure_row(
     task: PairTask,
     size_px: int,
     row: _Row,
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, int]:
+) -> tuple[tuple[FloatArray, ...], NDArray[np.bool_], NDArray[np.bool_]]:
+    """What could be measured (points of a and b, covariances, held out); of all patches: has paint, was measured."""
     reach = size_px // 2 + REACH_PX + task.search_px + MARGIN_PX
     low, high = row.centres.min(axis=0).astype(int) - reach, row.centres.max(axis=0).astype(int) + reach
     window = Window(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
@@ -167,13 +179,22 @@ def _measure_row(
     stacks = _stacks(signal_a, signal_b, covered, row, inside_a, size_px, task.search_px)
     centres, held, patches_a, patches_b, whole = stacks
     if not len(centres):
-        return (*_EMPTY, 0)
+        return _EMPTY, np.zeros(0, bool), np.zeros(0, bool)
+    inner = patches_b[:, MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX]
+    has_paint = _has_structure(patches_a) & _has_structure(inner)
     shifts = subpixel.estimate(patches_a, patches_b)
     shift = whole + shifts.shift_px
     good = (shifts.ncc > MIN_NCC) & (np.abs(shifts.shift_px) < 1.6).all(axis=1)
+    good &= np.abs(whole).max(axis=1) < task.search_px
     covariance = shifts.covariance_px2 + np.eye(2) * FLOOR_PX**2
     points_b = apply(b_from_a, centres + shift)
-    return centres[good], points_b[good], covariance[good], held[good].astype(float), len(centres)
+    return (centres[good], points_b[good], covariance[good], held[good].astype(float)), has_paint, good
+
+
+def _has_structure(patches: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Whether patches (n, h, w) hold more paint than noise: the blur takes two thirds of noise's deviation away."""
+    blurred = np.stack([cv2.GaussianBlur(patch, (0, 0), STRUCTURE_BLUR_PX) for patch in patches])
+    return np.asarray(blurred.std(axis=(1, 2)) > STRUCTURE_SHARE * patches.std(axis=(1, 2)))
 
 
 def _stacks(
@@ -201,8 +222,6 @@ def _stacks(
         likeness = cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED)
         _, _, _, place = cv2.minMaxLoc(likeness)
         dx, dy = place[0] - search_px, place[1] - search_px
-        if max(abs(dx), abs(dy)) == search_px:
-            continue
         reach = half + MARGIN_PX
         centres.append(centre)
         held.append(is_held)

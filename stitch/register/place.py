@@ -17,7 +17,7 @@ from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
 from stitch.register.features import Features, detect
-from stitch.register.pairs import Pair, find_pairs
+from stitch.register.pairs import Doubt, Pair, find_pairs
 from stitch.register.reduced import Reduced, reduce_scan
 from stitch.register.refine import refine
 from stitch.register.solve import Points, Pose
@@ -75,8 +75,9 @@ def register(
     with ThreadPoolExecutor(jobs) as pool:
         features = dict(zip(names, pool.map(lambda name: detect(reduced[name]), names), strict=True))
         steps = [reduced[name].factor * scales[name] for name in names]
-        pairs = find_pairs([reduced[n] for n in names], [features[n] for n in names], steps, seed, pool, progress)
-        refuse_unlinked(names, pairs)
+        small, seen = [reduced[n] for n in names], [features[n] for n in names]
+        pairs, doubts = find_pairs(small, seen, steps, seed, pool, progress)
+        refuse_unlinked(names, pairs, doubts)
         anchor = graph.most_central(names, pairs)
         poses = _first_poses(anchor, pairs, reduced, sizes, scales)
         points = [_feature_points(pair, features, reduced, scales) for pair in pairs]
@@ -87,11 +88,13 @@ def register(
     return Registration(nominal_ppi, anchor, refined.poses, sizes, refined.sigma_px, made, findings)
 
 
-def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair]) -> None:
+def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt] = ()) -> None:
     """Raise RegisterError when the scans do not all hang together, naming those left over."""
     found = graph.groups(names, [pair.scan_ids for pair in pairs])
     if len(found) == 1:
         return
+    if doubts and len(graph.groups(names, [p.scan_ids for p in pairs] + [(d.scan_a, d.scan_b) for d in doubts])) == 1:
+        raise _doubtful(found, doubts, pairs)
     left = tuple(name for group in found[1:] for name in group)
     if len(found[0]) == 1:
         message = f"No two of these {len(names)} scans could be linked: {', '.join(names)}."
@@ -105,6 +108,19 @@ def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair]) -> None:
         "scan again with more overlap, or leave them out with --skip."
     )
     raise RegisterError(message, advice=advice, scan_ids=left, links=links.unmeasured(pairs))
+
+
+def _doubtful(found: Sequence[Sequence[str]], doubts: Sequence[Doubt], pairs: Sequence[Pair]) -> RegisterError:
+    group = {name: number for number, names in enumerate(found) for name in names}
+    needed = [doubt for doubt in doubts if group[doubt.scan_a] != group[doubt.scan_b]]
+    said = " and ".join(f"{d.scan_a} with {d.scan_b} ({d.place_count} places)" for d in needed[:3])
+    return RegisterError(
+        f"A pattern repeats, and some scans fit each other equally well in more than one way: {said}.",
+        advice="Scan again with a larger overlap that holds something that is there only once: a signature, an edge, "
+        "a small piece of paper of your own laid on the margin. Or leave a scan out with --skip.",
+        scan_ids=tuple(dict.fromkeys(name for d in needed for name in (d.scan_a, d.scan_b))),
+        links=links.unmeasured(pairs),
+    )
 
 
 def _first_poses(

@@ -22,6 +22,7 @@ MIN_OVERLAP_FRACTION = 0.004  # overlaps below this share of the smaller scan ar
 MIN_PATCHES = 6
 FINE_PASSES = 2
 JOINS_PX = 1.0  # an overlap without a link of its own joins the solve when it agrees this well
+JOINS_CONTRARY_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,6 +34,7 @@ class Refined:
     measured: tuple[Measured, ...]  # of every overlap, last pass
     used: frozenset[tuple[str, str]]  # overlaps whose patches the solve used
     turns_deg: Mapping[str, int]
+    joint_sigma_px: Mapping[tuple[str, str], float]  # how sure the two scans lie to each other at their patches
 
 
 def refine(
@@ -59,7 +61,8 @@ def refine(
             solution = solve(solution.poses, used, anchor)
     turns = {name: graph.nearest_turn_deg(pose.matrix()) for name, pose in solution.poses.items()}
     names = frozenset((p.scan_a, p.scan_b) for p in used)
-    return Refined(solution.poses, solution.sigma_px, tuple(measured), names, turns)
+    sure = {(m.scan_a, m.scan_b): solution.joint_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured}
+    return Refined(solution.poses, solution.sigma_px, tuple(measured), names, turns, sure)
 
 
 def _overlapping(sources: Mapping[str, PixelSource], poses: Mapping[str, Pose]) -> set[tuple[str, str]]:
@@ -98,7 +101,7 @@ def _chosen(
         points = _solve_points(one, poses[one.scan_a].scale)
         if len(points.points_a) >= MIN_PATCHES:
             off = np.hypot(*residuals(poses, points).T)
-            if key in linked or float(np.median(off)) < JOINS_PX:
+            if key in linked or (float(np.median(off)) < JOINS_PX and one.contrary_share < JOINS_CONTRARY_SHARE):
                 chosen.append(points)
                 continue
         if key in linked:

@@ -8,13 +8,13 @@ both scans at once, so errors do not accumulate around a grid (Preibisch, Saalfe
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply
+from stitch.imaging.affine import FloatArray, apply, invert
 from stitch.model.geometry import Size
 
 ROUNDS = 12
@@ -61,10 +61,27 @@ class Pose:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
-    """Poses of all scans, and the standard deviation of each one's corners, in canvas px."""
+    """Poses of all scans, and the standard deviation of each one's corners, in canvas px.
+
+    `covariance` is that of (turn, x, y) of every scan but the anchor, three rows from `column[name]` on.
+    """
 
     poses: Mapping[str, Pose]
     sigma_px: Mapping[str, float]
+    column: Mapping[str, int] = field(default_factory=dict)
+    covariance: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+
+    def joint_sigma_px(self, scan_a: str, scan_b: str, points_a: FloatArray) -> float:
+        """Largest standard deviation, in any direction, of how far apart two scans put points (n, 2) of scan a."""
+        a, b = self.poses[scan_a], self.poses[scan_b]
+        there = apply(invert(b.matrix()), apply(a.matrix(), points_a))
+        rows = np.zeros((len(points_a), 2, len(self.covariance)))
+        for name, pose, where, sign in ((scan_a, a, points_a, 1.0), (scan_b, b, there, -1.0)):
+            if name in self.column:
+                first = self.column[name]
+                rows[:, :, first : first + 3] += sign * _jacobian(pose, where)
+        spread = np.einsum("nik,kl,njl->nij", rows, self.covariance, rows)
+        return float(np.sqrt(np.linalg.eigvalsh(spread)[:, -1].max(initial=0.0)))
 
 
 def solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str) -> Solution:
@@ -83,9 +100,9 @@ def solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str) -> S
         current = {n: _moved(p, step[column[n] : column[n] + 3]) if n in column else p for n, p in current.items()}
         if round_number > FIRST_ROUNDS and np.abs(step).max() < 1e-7:
             break
-    covariance = np.linalg.inv(normal) * spread**2
+    covariance: FloatArray = np.linalg.inv(normal).astype(np.float64) * spread**2
     sigma = {name: _corner_sigma(covariance, column.get(name), current[name]) for name in poses}
-    return Solution(current, sigma)
+    return Solution(current, sigma, column, covariance)
 
 
 def residuals(poses: Mapping[str, Pose], points: Points) -> FloatArray:

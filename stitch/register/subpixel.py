@@ -17,6 +17,7 @@ FloatStack = NDArray[Any]  # float32
 ITERATIONS = 5
 KERNEL_LOBES = 4
 MARGIN_PX = KERNEL_LOBES + 2
+UNHELD_SHARE = 1e-6  # of all gradients, left for a direction that nothing holds
 NOISE_CORRELATION = 8.0  # band-passed noise is correlated between pixels: variance grows by about this much
 
 
@@ -51,7 +52,7 @@ def estimate(a: FloatStack, b: FloatStack) -> Shifts:
     moved = shifted(b, shift)
     residual = a - _gain(a, moved) * moved
     variance = residual.var(axis=(1, 2), dtype=np.float64)
-    covariance = np.linalg.inv(normal) * (variance * NOISE_CORRELATION)[:, None, None]
+    covariance = np.linalg.inv(_without_noise(normal, residual)) * (variance * NOISE_CORRELATION)[:, None, None]
     return Shifts(shift, covariance, _correlation(a, moved))
 
 
@@ -109,6 +110,21 @@ def _normal(gx: FloatStack, gy: FloatStack, residual: FloatStack) -> tuple[NDArr
     normal = np.stack([np.stack([xx + ridge, xy], -1), np.stack([xy, yy + ridge], -1)], -2)
     right = [np.einsum("nij,nij->n", g, residual, dtype=np.float64) for g in (gx, gy)]
     return normal, np.stack(right, -1)
+
+
+def _without_noise(normal: NDArray[np.float64], residual: FloatStack) -> NDArray[np.float64]:
+    """The normal matrices with the gradients of noise taken out: along a stripe there is nothing but noise.
+
+    Both patches' noise enters the mean gradient as half of what it enters the residual's. A direction in which the
+    paint's own gradients do not exceed the noise's is held by nothing.
+    """
+    gx, gy = _gradients(residual)
+    noise = _normal(gx / 2, gy / 2, residual)[0]
+    values, vectors = np.linalg.eigh(normal - noise)
+    floor = np.einsum("nki,nkl,nli->ni", vectors, noise, vectors)
+    least = UNHELD_SHARE * np.trace(normal, axis1=1, axis2=2)[:, None]
+    values = np.where(values > floor, np.maximum(values, least), least)
+    return np.einsum("nki,ni,nli->nkl", vectors, values, vectors)
 
 
 def _correlation(a: FloatStack, b: FloatStack) -> NDArray[np.float64]:
