@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.errors import UsageError
 from stitch.imaging.affine import FloatArray, apply, compose, invert
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout
@@ -18,13 +20,16 @@ from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
+from stitch.register.features import peak_mb
 from stitch.register.gaps import refuse_gaps
 from stitch.register.graph import nearest_turn_deg
 from stitch.register.place import Registration, reduce_all, register
+from stitch.register.reduced import Reduced
 from stitch.size.outline import Outline, Side, find_outline
 
 WHITE = (1.0, 1.0, 1.0)
 KEEP_ORDER = (Side.LEFT, Side.TOP, Side.RIGHT, Side.BOTTOM)
+BASE_MB = 150  # the interpreter with its libraries, and the bands of scans being read
 NEAR_PX = 9  # picture px beside an uncovered place that lend it their colour
 
 
@@ -46,7 +51,8 @@ def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float]
 
     def make() -> Placed:
         reduced = reduce_all(sources, jobs=job.threads, progress=job.progress)
-        registration = register(sources, reduced, ppi, jobs=job.threads, progress=job.progress)
+        few = _feature_threads(reduced, settings.memory_mb, job.threads)
+        registration = register(sources, reduced, ppi, jobs=job.threads, feature_jobs=few, progress=job.progress)
         upright = upright_from_nominal(registration)
         picture = composite(registration, reduced, upright)
         outline = find_outline(picture.rgb, picture.covered, picture.px_per_mm)
@@ -73,6 +79,20 @@ def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float]
         return found
 
     return job.keeper.room("register", [scanned], wanted, [saved], make=make, load=load)
+
+
+def _feature_threads(reduced: Mapping[str, Reduced], memory_mb: int, threads: int) -> int:
+    """As many threads as the memory has room for. Raises UsageError when there is not room for one."""
+    each_mb = max(peak_mb(one) for one in reduced.values())
+    held_mb = BASE_MB + sum(one.codes.nbytes for one in reduced.values()) / 1e6
+    count = int((memory_mb - held_mb) / each_mb)
+    if count < 1:
+        least = math.ceil(held_mb + each_mb)
+        raise UsageError(
+            f"{memory_mb} MB of memory is too little to find out how these scans lie.",
+            advice=f"The smallest that works is {least} MB: give --memory {least} or more.",
+        )
+    return min(threads, count)
 
 
 def uncovered_code(placed: Placed, bits: int) -> tuple[int, int, int]:

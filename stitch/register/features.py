@@ -14,6 +14,7 @@ FEATURE_COUNT = 3000
 CONTRAST_THRESHOLD = 0.01  # low, so that pale washes and paper tooth still give features
 EQUALISE_LIMIT = 4.0
 EQUALISE_TILES = (8, 8)
+PEAK_BYTES_PER_PX = 270  # of the reduced copy: it is doubled, and octaves hold 6 blurred copies and 5 differences
 BORDER_PX = 6  # reduced px along the scan's border where the bed's frame and blur live
 
 
@@ -31,6 +32,11 @@ class Features:
 def grey_of(rgb: NDArray[np.float32]) -> NDArray[np.float32]:
     """Weighted mean of encoded RGB, (h, w) float32."""
     return rgb @ np.array([0.3, 0.6, 0.1], dtype=np.float32)
+
+
+def peak_mb(reduced: Reduced) -> float:
+    """Memory that `detect` needs at most for this copy, MB."""
+    return reduced.size.megapixels * PEAK_BYTES_PER_PX
 
 
 def detect(reduced: Reduced) -> Features:

@@ -52,6 +52,7 @@ def register(
     ppi: Mapping[str, float],
     *,
     jobs: int = 2,
+    feature_jobs: int | None = None,
     seed: int = 0,
     progress: Progress = SILENT,
 ) -> Registration:
@@ -61,7 +62,7 @@ def register(
     ----------
     sources, reduced : pixels and small copy of each scan by its name.
     ppi : resolution of each scan; scales are taken from it, not estimated.
-    jobs : threads.
+    jobs : threads; `feature_jobs` of them search for features, which takes most memory (all when None).
     seed : of the random trials, so that a run repeats itself.
 
     Raises
@@ -72,8 +73,9 @@ def register(
     sizes = {name: sources[name].size for name in names}
     nominal_ppi = float(np.median([ppi[name] for name in names]))
     scales = {name: nominal_ppi / ppi[name] for name in names}
-    with ThreadPoolExecutor(jobs) as pool:
+    with ThreadPoolExecutor(feature_jobs or jobs) as pool:
         features = dict(zip(names, pool.map(lambda name: detect(reduced[name]), names), strict=True))
+    with ThreadPoolExecutor(jobs) as pool:
         steps = [reduced[name].factor * scales[name] for name in names]
         small, seen = [reduced[n] for n in names], [features[n] for n in names]
         pairs, doubts = find_pairs(small, seen, steps, seed, pool, progress)
