@@ -9,12 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 FloatStack = NDArray[Any]  # float32
 
 ITERATIONS = 5
+SETTLED_PX = 0.001
 KERNEL_LOBES = 4
 MARGIN_PX = KERNEL_LOBES + 2
 UNHELD_SHARE = 1e-6  # of all gradients, left for a direction that nothing holds
@@ -47,8 +49,10 @@ def estimate(a: FloatStack, b: FloatStack) -> Shifts:
         gain = _gain(a, moved)
         residual = a - gain * moved
         normal, right = _normal(gx, gy, residual)
-        step = np.linalg.solve(normal, right[..., None])[..., 0]
-        shift = np.clip(shift + np.clip(step, -1, 1), -MARGIN_PX + KERNEL_LOBES, MARGIN_PX - KERNEL_LOBES)
+        step = np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -1, 1)
+        shift = np.clip(shift + step, -MARGIN_PX + KERNEL_LOBES, MARGIN_PX - KERNEL_LOBES)
+        if np.abs(step).max(initial=0) < SETTLED_PX:
+            break
     moved = shifted(b, shift)
     residual = a - _gain(a, moved) * moved
     variance = residual.var(axis=(1, 2), dtype=np.float64)
@@ -60,21 +64,12 @@ def shifted(b: FloatStack, shift: NDArray[np.float64]) -> FloatStack:
     """Each patch read at its own sub-pixel shift by Lagrange interpolation, with MARGIN_PX cut from every side."""
     whole = np.floor(shift).astype(int)
     weights = _lagrange_weights(shift - whole)
-    along_y = _weighted(b, weights[:, 1], whole[:, 1], axis=1)
-    return _weighted(along_y, weights[:, 0], whole[:, 0], axis=2)
-
-
-def _weighted(stack: FloatStack, weights: NDArray[np.float32], whole: NDArray[np.intp], axis: int) -> FloatStack:
-    size = stack.shape[axis] - 2 * MARGIN_PX
-    start = MARGIN_PX + whole - KERNEL_LOBES + 1
-    rows = np.arange(len(stack))
-    out = None
-    for k in range(2 * KERNEL_LOBES):
-        index = (start + k)[:, None] + np.arange(size)
-        part = stack[rows[:, None], index] if axis == 1 else np.take_along_axis(stack, index[:, None, :], axis=2)
-        part = part * weights[:, k][:, None, None]
-        out = part if out is None else out + part
-    assert out is not None
+    size = b.shape[1] - 2 * MARGIN_PX
+    out = np.empty((len(b), size, size), np.float32)
+    first_tap = (KERNEL_LOBES - 1, KERNEL_LOBES - 1)
+    for patch, (wx, wy), (x, y), into in zip(b, weights, whole + MARGIN_PX, out, strict=True):
+        read = cv2.sepFilter2D(patch, cv2.CV_32F, wx, wy, anchor=first_tap)
+        into[:] = read[y : y + size, x : x + size]
     return out
 
 
