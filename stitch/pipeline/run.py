@@ -17,7 +17,7 @@ from stitch.model.report import RunSummary
 from stitch.model.request import JoinRequest
 from stitch.model.scans import Scan
 from stitch.model.seams import LabelMap
-from stitch.pipeline import checkin, making, placing, sizing, telling
+from stitch.pipeline import checkin, making, missing, placing, sizing, telling
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import Keeper
 from stitch.progress import SILENT, Progress
@@ -93,6 +93,7 @@ class _Run:
         sizes = {scan.scan_id: scan.size for scan in self._scans}
         check = sizing.check_master(job, master.sha256, lambda w: labels_at(label_map, layout, sizes, w) > 0)
         self._findings += placed.findings + telling.seam_findings(lines) + sizing.size_findings(check)
+        self._findings += missing.missing_findings(check, layout.canvas, self._settings)
         hashes = telling.hashes_now(self._scans)
         self._findings += telling.hash_findings(self._scans, hashes)
         summary = self._summary(
