@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,16 +24,10 @@ def show_summary(summary: RunSummary, root: Path, *, timings: bool) -> None:
             say(f"{timing.room:<12}{timing.seconds:8.1f} s{kept}")
     say(_verdict(summary))
     if summary.next_command:
-        say(f"Next: {typable(summary.next_command, root)}")
+        where = "" if Path.cwd().resolve() == root.parent else f" (in the folder {root.parent})"
+        say(f"Next{where}: {summary.next_command}")
     for path in _paths(summary, root):
         answer(str(path))
-
-
-def typable(command: str, root: Path) -> str:
-    """The command with the job named so that it is found from the folder the terminal is in."""
-    name = shlex.quote(root.name)
-    is_here = Path(root.name).absolute() == root
-    return command if is_here else command.replace(f" {name}", f" {shlex.quote(str(root))}", 1)
 
 
 def show_report_path(root: Path) -> None:

@@ -25,6 +25,7 @@ from stitch.register.gaps import refuse_gaps
 from stitch.register.graph import nearest_turn_deg
 from stitch.register.place import Registration, reduce_all, register
 from stitch.register.reduced import Reduced
+from stitch.scans.wording import listed, plural
 from stitch.size.outline import Outline, Side, find_outline
 
 WHITE = (1.0, 1.0, 1.0)
@@ -113,7 +114,7 @@ def _turned(registration: Registration) -> tuple[Finding, ...]:
         Finding(
             "turned",
             Severity.WARNING,
-            f"{', '.join(turned)} lay turned on the glass and was turned back.",
+            f"{listed(turned)} lay turned on the glass and {plural(turned, 'was', 'were')} turned back.",
             "The lamp lit them from another side: where paint or paper has relief its shading changes at the seam.",
             turned,
         ),

@@ -18,6 +18,7 @@ from stitch.model.request import JoinRequest
 from stitch.model.scans import Scan
 from stitch.model.seams import LabelMap
 from stitch.pipeline import checkin, making, missing, placing, sizing, telling
+from stitch.pipeline.again import next_command
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import Keeper
 from stitch.progress import SILENT, Progress
@@ -124,7 +125,7 @@ class _Run:
         self._findings += (Finding("not-placed", Severity.STOP, stop.message, stop.advice, stop.scan_ids),)
         summary = self._summary(
             sha256_after=tuple(telling.hashes_now(self._scans).items()),
-            next_command=telling.next_command(self._folder.root, stop.scan_ids, self._scans),
+            next_command=next_command(self._folder.root, self._request, stop.scan_ids, self._scans),
             exit_code=stop.exit_code,
             links_found=stop.links,
         )

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Mapping, Sequence
-from glob import escape
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -32,7 +29,6 @@ from stitch.report.preview import preview
 from stitch.report.seam_map import draw
 from stitch.report.seams_json import seams_plain
 from stitch.report.spots import crop_spots
-from stitch.scans.naming import shown
 
 FAILED_SHARE = 0.02  # of the seam length that may show before the check fails: the project's own limit
 FAILED_SHIFT_PX = 1.0
@@ -131,16 +127,6 @@ def hash_findings(scans: Sequence[Scan], hashes: Mapping[str, str]) -> tuple[Fin
             changed,
         ),
     )
-
-
-def next_command(root: Path, blamed: Sequence[str], scans: Sequence[Scan]) -> str:
-    """What to type after the scans could not be placed: the same job again, without the files that do not fit."""
-    command = f"stitch join {shlex.quote(root.name)}"
-    needed = {scan.path for scan in scans if scan.scan_id not in blamed}
-    left_out = [path for path in dict.fromkeys(scan.path for scan in scans) if path not in needed]
-    if len(scans) - len(blamed) < 2:
-        return command
-    return " ".join([command, *(f"--skip {shlex.quote(escape(shown(path.name)))}" for path in left_out)])
 
 
 def write_report(

@@ -155,7 +155,8 @@ def _enlarged(
     lowest = min(effective_ppi(scan, scan_dpi) for scan in short)
     message = f"{names(short)} would be enlarged to reach {number(dpi)} dpi ({number(lowest)} dpi is there)"
     if allow_enlarge:
-        return [Finding("enlarged", Severity.WARNING, f"{message}; that adds pixels but no detail.", scan_ids=ids)]
+        done = message.replace("would be enlarged", plural(short, "is enlarged", "are enlarged"))
+        return [Finding("enlarged", Severity.WARNING, f"{done}; that adds pixels but no detail.", scan_ids=ids)]
     advice = f"Ask for --dpi {math.floor(lowest + 0.5)} or less; to enlarge all the same, add --allow-enlarge."
     return [Finding("would-enlarge", Severity.STOP, message + ".", advice, ids)]
 

@@ -9,7 +9,6 @@ from typing import Any
 import pytest
 from typer.testing import Result
 
-from stitch.cli.summary import typable
 from stitch.errors import RegisterError
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
@@ -61,7 +60,7 @@ def test_a_master_of_an_earlier_run_is_not_passed_off_as_this_ones(
     assert result.exit_code == 4
     assert result.stdout.splitlines() == [str(job / "report.html")]
     assert "no master was written by this run" in result.stderr
-    assert "Next: stitch join scans --only 'm*'" in result.stderr
+    assert "): stitch join scans --only 'm*'" in result.stderr
 
 
 def test_a_stop_that_leaves_a_report_prints_its_path(stitch: Stitch, pipeline: Any, scans: Path, job: Path) -> None:
@@ -103,15 +102,14 @@ def test_a_failed_check_is_said_at_the_end(stitch: Stitch, pipeline: Any, scans:
     assert "a check failed" in result.stderr
 
 
-def test_the_next_command_can_be_typed_from_where_the_terminal_is(
-    pipeline: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def test_the_next_command_says_where_it_is_to_be_typed(
+    stitch: Stitch, pipeline: Any, scans: Path, job: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    job = tmp_path.resolve() / "my scans-joined"
-    command = "stitch join 'my scans-joined' --skip other.tif"
-    monkeypatch.chdir(tmp_path)
-    assert typable(command, job) == command
+    pipeline.on_join = lambda request: pipeline.summary(exit_code=4, next_command="stitch join scans")
+    monkeypatch.chdir(job.parent)
+    assert "\nNext: stitch join scans\n" in stitch("join", scans).stderr
     monkeypatch.chdir("/")
-    assert typable(command, job) == f"stitch join '{job}' --skip other.tif"
+    assert f"\nNext (in the folder {job.parent.resolve()}): stitch join scans\n" in stitch("join", scans).stderr
 
 
 def test_a_size_check_that_is_off_by_nothing_says_so_without_a_minus(

@@ -6,11 +6,15 @@ import shlex
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 from stitch.model.geometry import Size
+from stitch.model.request import JoinRequest
 from stitch.model.scans import Scan
+from stitch.model.settings import JoinSettings
 from stitch.model.size import Edge, SizeCheck, SizeReading
+from stitch.pipeline.again import next_command
 from stitch.pipeline.sizing import size_findings
-from stitch.pipeline.telling import next_command
 from stitch.scans.collect import collect
 
 ROOT = Path("/paintings/scans-joined")
@@ -37,22 +41,46 @@ def scan(name: str, path: Path, page: int = 0) -> Scan:
     )
 
 
+def asked(folder: Path, **settings: object) -> JoinRequest:
+    return JoinRequest(inputs=(folder,), settings=JoinSettings(**settings))
+
+
 def test_the_next_command_leaves_out_just_the_file_that_was_named(tmp_path: Path) -> None:
     names = ["it's [1].tif", "it's 1.tif", "b.tif", "c.tif"]
     scans = [scan(Path(name).stem, tmp_path / name) for name in names]
     for one in scans:
         one.path.write_bytes(b"")
-    words = shlex.split(next_command(ROOT, ["it's [1]"], scans))
+    words = shlex.split(next_command(ROOT, asked(tmp_path), ["it's [1]"], scans))
     assert words[:4] == ["stitch", "join", "scans-joined", "--skip"]
     left = collect([one.path for one in scans], skip=words[4:]).files
     assert sorted(path.name for path in left) == sorted(names[1:])
 
 
-def test_a_page_among_pages_that_fit_cannot_be_left_out() -> None:
-    pages = [scan("A", Path("/s/A.tif")), scan("A page 2", Path("/s/A.tif"), 1), scan("B", Path("/s/B.tif"))]
-    assert next_command(ROOT, ["A page 2"], pages) == "stitch join scans-joined"
-    assert next_command(ROOT, ["B"], pages) == "stitch join scans-joined --skip B.tif"
-    assert next_command(ROOT, ["A", "B"], pages) == "stitch join scans-joined"
+def test_a_page_among_pages_that_fit_cannot_be_left_out(tmp_path: Path) -> None:
+    files = [tmp_path / "s" / "A.tif", tmp_path / "s" / "B.tif"]
+    root, request = tmp_path / "s-joined", asked(tmp_path / "s")
+    files[0].parent.mkdir()
+    pages = [scan("A", files[0]), scan("A page 2", files[0], 1), scan("B", files[1])]
+    assert next_command(root, request, ["A page 2"], pages) == "stitch join s"
+    assert next_command(root, request, ["B"], pages) == "stitch join s-joined --skip B.tif"
+    assert next_command(root, request, ["A", "B"], pages) == "stitch join s"
+
+
+@pytest.mark.parametrize("is_continued", [False, True])
+def test_where_a_scan_is_missing_the_folder_is_looked_at_again_with_the_same_settings(
+    tmp_path: Path, is_continued: bool
+) -> None:
+    folder = tmp_path / "my scans"
+    folder.mkdir()
+    scans = [scan("A", folder / "A.tif"), scan("B", folder / "B.tif")]
+    request = asked(folder, width_mm=609.6, title="Low tide", up_deg=90, allow_enlarge=True, memory_mb=700)
+    request = replace(request, skip=("old*",))
+    if is_continued:
+        request = replace(request, inputs=(folder / "A.tif", folder / "B.tif"))
+    words = shlex.split(next_command(tmp_path / "job", request, [], scans))
+    assert words[:5] == ["stitch", "join", "my scans", "--out", "job"]
+    assert words[5:9] == ["--skip", "old*", "--width", "609.6mm"]
+    assert words[9:] == ["--allow-enlarge", "--up", "90", "--title", "Low tide"]
 
 
 def test_a_wrong_width_is_one_failed_check_that_names_both_places() -> None:

@@ -1,0 +1,69 @@
+"""The command to type next, as seen from the folder that holds the job."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator, Sequence
+from glob import escape
+from pathlib import Path
+
+from stitch.job.files import relative_name
+from stitch.model.request import JoinRequest
+from stitch.model.scans import Scan
+from stitch.model.settings import JoinSettings
+from stitch.scans.naming import shown
+
+_OPTIONS = {
+    "width_mm": "--width {:g}mm",
+    "height_mm": "--height {:g}mm",
+    "measured": "--measured {}",
+    "tolerance_mm": "--tolerance {:g}mm",
+    "dpi": "--dpi {:g}",
+    "scan_dpi": "--scan-dpi {:g}",
+    "allow_enlarge": "--allow-enlarge",
+    "up_deg": "--up {}",
+    "tone_reference": "--tone-reference {}",
+    "title": "--title {}",
+    "creator": "--creator {}",
+    "rights": "--rights {}",
+}
+
+
+def next_command(root: Path, request: JoinRequest, blamed: Sequence[str], scans: Sequence[Scan]) -> str:
+    """What to type after the scans could not be placed.
+
+    The job without the files that do not fit, when some were named and enough are left; else the folder of the scans
+    with the same settings, so that a scan put there since is looked at.
+    """
+    needed = {scan.path for scan in scans if scan.scan_id not in blamed}
+    left_out = [path for path in dict.fromkeys(scan.path for scan in scans) if path not in needed]
+    if left_out and len(scans) - len(blamed) >= 2:
+        return " ".join([f"stitch join {shlex.quote(root.name)}", *_skips(escape(shown(p.name)) for p in left_out)])
+    folder = _folder(request, scans)
+    words = ["stitch join", shlex.quote(relative_name(folder, root.parent))]
+    if root != folder.with_name(f"{folder.name}-joined"):
+        words += ["--out", shlex.quote(root.name)]
+    if request.recurse:
+        words.append("--recurse")
+    words += [f"--only {shlex.quote(pattern)}" for pattern in request.only]
+    return " ".join([*words, *_skips(request.skip), *_settings(request.settings, root)])
+
+
+def _skips(patterns: Sequence[str] | Iterator[str]) -> list[str]:
+    return [f"--skip {shlex.quote(pattern)}" for pattern in patterns]
+
+
+def _folder(request: JoinRequest, scans: Sequence[Scan]) -> Path:
+    named = request.inputs[0].resolve()
+    return named if named.is_dir() or not scans else scans[0].path.parent.resolve()
+
+
+def _settings(settings: JoinSettings, root: Path) -> list[str]:
+    usual, said = JoinSettings(), []
+    for name, pattern in _OPTIONS.items():
+        value = getattr(settings, name)
+        if value != getattr(usual, name):
+            said.append(pattern.format(shlex.quote(value) if isinstance(value, str) else value))
+    if settings.profile_path is not None:
+        said.append(f"--profile {shlex.quote(relative_name(Path(settings.profile_path), root.parent))}")
+    return said
