@@ -16,6 +16,7 @@ from stitch.job.whole import write_text_whole
 from stitch.model.codec import from_plain, to_plain
 from stitch.model.findings import Finding
 from stitch.model.report import Timing
+from stitch.pipeline.memory import give_back
 
 T = TypeVar("T")
 
@@ -77,6 +78,7 @@ class Keeper:
                 self.timings.append(Timing(name, time.perf_counter() - started, is_kept=True))
                 return value, mark
         value = make()
+        give_back()
         seconds = time.perf_counter() - started
         if self._is_still():
             self._state.record(name, mark, outputs, seconds=seconds)
