@@ -17,7 +17,7 @@ from stitch.register import subpixel
 from stitch.register.evidence import REACH_PX, as_float, evidence, resampled
 from stitch.register.subpixel import MARGIN_PX
 
-PATCH_SIZES_PX = (96, 64, 48)
+PATCH_SIZES_PX = (96, 64, 48, 32)
 COARSE_SEARCH_PX = 14
 FINE_SEARCH_PX = 4
 PATCHES_PER_PAIR = 260

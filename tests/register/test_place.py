@@ -52,6 +52,22 @@ def test_errors_on_held_out_patches_tell_the_truth() -> None:
         assert link.median_px > 0.3 * np.median(off)
 
 
+@pytest.mark.parametrize("seed", [21, 22])
+def test_a_narrow_overlap_is_measured_with_smaller_patches(seed: int) -> None:
+    """About 75 px in common, as of scans at a low resolution: too little for patches of 48 px."""
+    scans = cut(
+        texture(1100, 760, seed),
+        jittered_grid(2, 1, (455, 0), seed, angle_deg=0.3, jitter=3),
+        Size(530, 640),
+        seed=seed,
+    )
+    found = scans.register()
+    (link,) = found.links
+    assert link.heldout_count >= 4
+    assert not link.is_weak
+    assert np.percentile(scans.misregistration_px(found), 99) <= 0.2
+
+
 def test_a_grid_of_nine_does_not_accumulate_error() -> None:
     picture = texture(1500, 1500, 11)
     scans = cut(picture, jittered_grid(3, 3, (430, 430), 11), Size(560, 560), seed=11)
