@@ -57,15 +57,25 @@ class ScanError(StitchError):
 
 
 class RegisterError(StitchError):
-    """Scans that could not be placed. `links` holds those that were found all the same."""
+    """Scans that could not be placed.
+
+    `links` holds the links that were found all the same; `strays` the scans without which the others would go together.
+    """
 
     exit_code = 4
 
     def __init__(
-        self, message: str, *, advice: str = "", scan_ids: tuple[str, ...] = (), links: tuple[Link, ...] = ()
+        self,
+        message: str,
+        *,
+        advice: str = "",
+        scan_ids: tuple[str, ...] = (),
+        links: tuple[Link, ...] = (),
+        strays: tuple[str, ...] = (),
     ) -> None:
         super().__init__(message, advice=advice, scan_ids=scan_ids)
         self.links = links
+        self.strays = strays
 
 
 class WriteError(StitchError):

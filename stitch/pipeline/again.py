@@ -32,7 +32,7 @@ _OPTIONS = {
 def next_command(root: Path, request: JoinRequest, blamed: Sequence[str], scans: Sequence[Scan]) -> str:
     """What to type after the scans could not be placed.
 
-    The job without the files that do not fit, when some were named and enough are left; else the folder of the scans
+    The job without the files that do not belong, when some were named and enough are left; else the folder of the scans
     with the same settings, so that a scan put there since is looked at.
     """
     needed = {scan.path for scan in scans if scan.scan_id not in blamed}

@@ -125,7 +125,7 @@ class _Run:
         self._findings += (Finding("not-placed", Severity.STOP, stop.message, stop.advice, stop.scan_ids),)
         summary = self._summary(
             sha256_after=tuple(telling.hashes_now(self._scans).items()),
-            next_command=next_command(self._folder.root, self._request, stop.scan_ids, self._scans),
+            next_command=next_command(self._folder.root, self._request, stop.strays, self._scans),
             exit_code=stop.exit_code,
             links_found=stop.links,
         )

@@ -98,6 +98,7 @@ def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair], doubts: Sequenc
     if doubts and len(graph.groups(names, [p.scan_ids for p in pairs] + [(d.scan_a, d.scan_b) for d in doubts])) == 1:
         raise _doubtful(found, doubts, pairs)
     left = tuple(name for group in found[1:] for name in group)
+    strays: tuple[str, ...] = ()
     if len(found[0]) == 1:
         message = f"No two of these {len(names)} scans could be linked: {', '.join(names)}."
         left = tuple(names)
@@ -105,11 +106,13 @@ def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair], doubts: Sequenc
         message = f"The scans fall into two groups that do not link: {', '.join(found[0])} and {', '.join(left)}."
     else:
         message = f"{', '.join(left)} could not be linked to the other scans ({', '.join(found[0])})."
+        strays = left
+    they, them = ("it shows", "it") if len(left) == 1 else ("they show", "them")
     advice = (
-        "Check that they show this painting and overlap a neighbour by 30 mm or more with paint in the overlap; "
-        "scan again with more overlap, or leave them out with --skip."
+        f"Check that {they} this painting, with 30 mm or more of overlap and paint in the overlap; "
+        f"scan again with more overlap, or leave {them} out with --skip."
     )
-    raise RegisterError(message, advice=advice, scan_ids=left, links=links.unmeasured(pairs))
+    raise RegisterError(message, advice=advice, scan_ids=left, links=links.unmeasured(pairs), strays=strays)
 
 
 def _doubtful(found: Sequence[Sequence[str]], doubts: Sequence[Doubt], pairs: Sequence[Pair]) -> RegisterError:
