@@ -22,7 +22,7 @@ from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
 from stitch.seams.cut import cut
 from stitch.seams.measure import measure
-from stitch.tone.apply import code_table
+from stitch.tone.apply import code_table, has_shoulder
 from stitch.tone.fit import fit
 
 Sources = Mapping[str, PixelSource]
@@ -72,6 +72,11 @@ def match_tone(
 def tables_of(job: Job, tone: ToneFit) -> Tables:
     """For every scan the encoded value of each code after the match; None where the codes stay."""
     return {one.scan_id: code_table(one, job.encoding, job.bits, tone.common_scale) for one in tone.scans}
+
+
+def eased_scans(job: Job, tone: ToneFit) -> tuple[str, ...]:
+    """Scans whose brightest glints are eased under the top."""
+    return tuple(o.scan_id for o in tone.scans if has_shoulder(o, job.encoding, job.bits, tone.common_scale))
 
 
 def cut_seams(

@@ -88,7 +88,9 @@ class _Run:
             tone, toned = making.match_tone(job, sources, layout, placed.painting_px, placed_mark)
             tables = making.tables_of(job, tone)
             (label_map, lines), seamed = making.cut_seams(job, sources, layout, tables, toned)
-            spec = self._spec(profile, bits, telling.history(layout, tone, self._scans, ppi), layout)
+            spec = self._spec(
+                profile, bits, telling.history(layout, tone, making.eased_scans(job, tone), self._scans, ppi), layout
+            )
             uncovered = placing.uncovered_code(placed, bits)
             master, _ = making.write_master(job, sources, layout, tables, label_map, spec, uncovered, seamed)
         sizes = {scan.scan_id: scan.size for scan in self._scans}

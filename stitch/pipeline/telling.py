@@ -34,8 +34,10 @@ FAILED_SHARE = 0.02  # of the seam length that may show before the check fails: 
 FAILED_SHIFT_PX = 1.0
 
 
-def history(layout: Layout, tone: ToneFit, scans: Sequence[Scan], ppi: Mapping[str, float]) -> tuple[str, ...]:
-    """Everything done to the pixels, one plain sentence each."""
+def history(
+    layout: Layout, tone: ToneFit, eased: Sequence[str], scans: Sequence[Scan], ppi: Mapping[str, float]
+) -> tuple[str, ...]:
+    """Everything done to the pixels, one plain sentence each. `eased` : scans whose glints bend under the top."""
     said = []
     if all(is_whole_pixel(placement.matrix) for placement in layout.placements):
         said.append("Placed by whole pixels: nothing was resampled.")
@@ -56,6 +58,8 @@ def history(layout: Layout, tone: ToneFit, scans: Sequence[Scan], ppi: Mapping[s
         said.append("Tone left as scanned.")
     if tone.common_scale != 1.0:
         said.append(f"Everything multiplied by {tone.common_scale:.4f} in linear light, so that no white is clipped.")
+    if eased:
+        said.append(f"The brightest glints of {', '.join(eased)} eased under the top, so that none is clipped.")
     said.append("Blended near the seams only, in bands of detail, in linear light; elsewhere a pixel is of one scan.")
     if len({scan.bits for scan in scans}) > 1:
         said.append("8-bit scans among 16-bit ones were widened by 257.")

@@ -1,4 +1,8 @@
-"""How far the light of a scan reaches, so that no gain pushes paper white past the top."""
+"""How far the light of a scan reaches, so that no gain pushes paper white past the top.
+
+White is an area, not a pixel: the mean of a small square plus one standard deviation, which covers paper tooth, and no
+more than its brightest pixel. Single brighter pixels are glints on the paint; the shoulder of the code table takes them (`apply.py`).
+"""
 
 from __future__ import annotations
 
@@ -14,74 +18,72 @@ from stitch.imaging.windows import bands
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
 from stitch.model.tone import ScanTone
+from stitch.tone.apply import KNEE, highest_light
 
-BLOCK_PX = 48  # side of the squares looked at
-SPARKLE_SIGMAS = 6.0  # lone pixels further out than this are sparkle on the paint, not paper white
+SQUARE_PX = 16
+BAND_PX = 8 * SQUARE_PX
 CLIPPED_SHARE = 1e-3  # squares with more pixels at the top code are clipped in the scan already
-CODES_BELOW_TOP = 0.75  # white is kept so far below the top code that it does not round to it
 
 
 def scale_for_white(
     source: PixelSource, tone: ScanTone, encoding: Encoding, bits: int, painting_px: FloatArray | None = None
 ) -> float:
-    """The factor, at most 1, that keeps the scan's brightest squares below the top after its match.
+    """The factor, at most 1, that keeps the scan's whitest squares at or below the knee after its match.
 
     `painting_px` : corners of the painting in scan px, (4, 2) in order; then only squares wholly inside count, since
     the lid beside the painting may turn as white as it likes. None: every square counts.
 
-    Reads the scan once by bands, and only when its gains or offsets could push anything past the top.
+    Reads the scan once by bands, and only when its gains or offsets could push anything past the knee.
     """
     gain, offset = np.array(tone.gain_rgb), np.array(tone.offset_rgb)
+    highest = KNEE * highest_light(encoding, bits)
     top = encoding.curves[:, -1]
     if np.all(gain * top + offset <= top):
         return 1.0
-    highest = encoding.decode(np.full((1, 3), 1.0 - CODES_BELOW_TOP / (2**bits - 1)))[0].astype(np.float64)
-    limit = np.floor(encoding.encode(((highest - offset) / gain)[None])[0] * (2**bits - 1))
-    reach = np.zeros(3)
-    for band in bands(source.size, BLOCK_PX):
-        reach = np.maximum(reach, _reach(source.read(band), limit, bits, _counted(band, painting_px)))
-    light = encoding.decode_table(bits)[np.ceil(reach).astype(int), [0, 1, 2]].astype(np.float64)
-    return float(min(1.0, (highest / np.maximum(gain * light + offset, 1e-9)).min()))
+    white = np.zeros(3)
+    for band in bands(source.size, BAND_PX):
+        white = np.maximum(white, _whitest(source.read(band), band, encoding, bits, painting_px))
+    return float(min(1.0, (highest / np.maximum(gain * white + offset, 1e-9)).min()))
 
 
-def _counted(band: Window, painting_px: FloatArray | None) -> NDArray[np.bool_]:
-    """Which squares of a band lie wholly inside the painting, (squares,)."""
-    starts = np.arange(0, band.width_px, BLOCK_PX)
+def _whitest(
+    pixels: NDArray[Any], band: Window, encoding: Encoding, bits: int, painting_px: FloatArray | None
+) -> NDArray[np.float64]:
+    """Light of the whitest counted square of a band, (3,); 0 when there is none."""
+    rows, columns = pixels.shape[0] // SQUARE_PX, pixels.shape[1] // SQUARE_PX
+    if not rows or not columns:
+        return np.zeros(3)
+    whole = pixels[: rows * SQUARE_PX, : columns * SQUARE_PX]
+    light = encoding.decode_codes(whole)
+    mean = _square_means(light)
+    spread = np.sqrt(np.maximum(_square_means(light * light) - mean * mean, 0.0))
+    brightest = light.reshape(rows, SQUARE_PX, columns, SQUARE_PX, 3).max(axis=(1, 3))
+    is_clipped = (whole >= 2**bits - 1).any(axis=-1).astype(np.float32)
+    counts = (_square_means(is_clipped) <= CLIPPED_SHARE) & _inside_squares(band, rows, columns, painting_px)
+    return np.minimum(mean + spread, brightest)[counts].max(axis=0, initial=0.0).astype(np.float64)
+
+
+def _square_means(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    size = (values.shape[1] // SQUARE_PX, values.shape[0] // SQUARE_PX)
+    return cv2.resize(values, size, interpolation=cv2.INTER_AREA)  # type: ignore[return-value]
+
+
+def _inside_squares(band: Window, rows: int, columns: int, painting_px: FloatArray | None) -> NDArray[np.bool_]:
+    """Which squares of a band lie wholly inside the painting, (rows, columns)."""
+    inside = np.ones((rows, columns), dtype=bool)
     if painting_px is None:
-        return np.ones(len(starts), dtype=bool)
-    x0, x1 = starts, np.minimum(starts + BLOCK_PX, band.width_px)
-    inside = np.ones(len(starts), dtype=bool)
-    for x in (x0, x1):
-        for y in (band.y0_px, band.y1_px):
-            inside &= _inside(x.astype(np.float64), float(y), painting_px)
+        return inside
+    x, y = np.arange(columns) * SQUARE_PX, band.y0_px + np.arange(rows)[:, None] * SQUARE_PX
+    for right in (0, SQUARE_PX):
+        for down in (0, SQUARE_PX):
+            inside &= _inside(x + right, y + down, painting_px)
     return inside
 
 
-def _inside(x: NDArray[np.float64], y: float, corners_px: FloatArray) -> NDArray[np.bool_]:
+def _inside(x: NDArray[np.intp], y: NDArray[np.intp], corners_px: FloatArray) -> NDArray[np.bool_]:
     """Which points lie inside a convex quadrilateral, whichever way round its corners are given."""
-    sides = []
-    for start, end in zip(corners_px, np.roll(corners_px, -1, axis=0), strict=True):
-        sides.append((end[0] - start[0]) * (y - start[1]) - (end[1] - start[1]) * (x - start[0]))
+    sides = [
+        (end[0] - start[0]) * (y - start[1]) - (end[1] - start[1]) * (x - start[0])
+        for start, end in zip(corners_px, np.roll(corners_px, -1, axis=0), strict=True)
+    ]
     return np.all(np.array(sides) >= 0, axis=0) | np.all(np.array(sides) <= 0, axis=0)
-
-
-def _reach(band: NDArray[Any], limit: NDArray[Any], bits: int, is_counted: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Brightest code per channel, square by square, of those counted squares that exceed `limit`; else 0."""
-    columns = np.asarray(cv2.reduce(band, 0, cv2.REDUCE_MAX))[0]
-    reach = np.zeros(3)
-    if not np.any(columns > limit):
-        return reach
-    for x in np.flatnonzero(is_counted) * BLOCK_PX:
-        brightest = columns[x : x + BLOCK_PX].max(axis=0)
-        if np.any(brightest > limit):
-            reach = np.maximum(reach, _square_reach(band[:, x : x + BLOCK_PX], bits))
-    return reach
-
-
-def _square_reach(square: NDArray[Any], bits: int) -> NDArray[np.float64]:
-    is_clipped = (square >= 2**bits - 1).any(axis=-1)
-    if is_clipped.mean() > CLIPPED_SHARE:
-        return np.zeros(3)
-    pixels = square[~is_clipped].astype(np.float64)
-    bound = pixels.mean(axis=0) + SPARKLE_SIGMAS * pixels.std(axis=0)
-    return np.minimum(pixels.max(axis=0), bound)

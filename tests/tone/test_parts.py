@@ -12,7 +12,7 @@ from stitch.imaging.colour import Encoding
 from stitch.imaging.resample import coverage
 from stitch.model.geometry import Size, Window
 from stitch.model.tone import ScanTone
-from stitch.tone.apply import code_table
+from stitch.tone.apply import KNEE, code_table, has_shoulder
 from stitch.tone.cells import common_cells
 from stitch.tone.solve import ChannelPair, lightness, lightness_slope, residuals, solve_channel
 from stitch.tone.white import scale_for_white
@@ -106,15 +106,15 @@ GAIN = ScanTone("x", (1.1, 1.0, 1.0), (0.0, 0.0, 0.0))
 
 
 def test_white_with_room_needs_no_scaling() -> None:
-    assert scale_for_white(white_source(0.9), GAIN, SRGB, 16) == 1.0
+    assert scale_for_white(white_source(0.88), GAIN, SRGB, 16) == 1.0
 
 
 def test_white_without_room_scales_by_what_is_missing() -> None:
-    assert scale_for_white(white_source(0.95), GAIN, SRGB, 16) == pytest.approx(1 / (1.1 * 0.95), rel=1e-4)
+    assert scale_for_white(white_source(0.95), GAIN, SRGB, 16) == pytest.approx(KNEE / (1.1 * 0.95), rel=1e-4)
 
 
 def test_a_lone_sparkle_does_not_darken_the_painting() -> None:
-    # one pixel in a square of 48 × 48: mean 0.2, so 6 standard deviations end far below it
+    # one pixel in a square of 48 × 48: mean 0.2, so 2 standard deviations end far below it
     assert scale_for_white(white_source(0.5, sparkle=0.99), GAIN, SRGB, 16) > 0.999
 
 
@@ -129,8 +129,8 @@ def test_only_whites_of_the_painting_count_where_its_edges_are_known() -> None:
     rows, columns = np.nonzero((source.pixels == source.pixels.max()).all(axis=-1))
     beside = around.copy()
     beside[[0, 3], 0] = columns.max() + 1  # the painting begins to the right of the white
-    assert scale_for_white(source, GAIN, SRGB, 16, around) == pytest.approx(1 / (1.1 * 0.95), rel=1e-4)
-    assert scale_for_white(source, GAIN, SRGB, 16, around[::-1]) == pytest.approx(1 / (1.1 * 0.95), rel=1e-4)
+    assert scale_for_white(source, GAIN, SRGB, 16, around) == pytest.approx(KNEE / (1.1 * 0.95), rel=1e-4)
+    assert scale_for_white(source, GAIN, SRGB, 16, around[::-1]) == pytest.approx(KNEE / (1.1 * 0.95), rel=1e-4)
     assert scale_for_white(source, GAIN, SRGB, 16, beside) == 1.0
     assert len(rows)
 
@@ -139,6 +139,30 @@ def test_no_gain_reads_no_pixel() -> None:
     source = white_source(0.99)
     assert scale_for_white(source, ScanTone("x", (0.9, 1.0, 0.95), (0.0,) * 3), SRGB, 16) == 1.0
     assert source.read_px == 0
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("gain", [1.02, 1.08, 1.3])
+def test_glints_are_eased_under_the_top_and_nothing_else_is_bent(bits: int, gain: float) -> None:
+    tone = ScanTone("x", (gain, 1.0, 1.0), (0.0, 0.0, 0.0))
+    table = code_table(tone, SRGB, bits)
+    assert table is not None and has_shoulder(tone, SRGB, bits, 1.0)
+    codes = np.rint(table.astype(np.float64) * (2**bits - 1))
+    assert codes[-2, 0] <= 2**bits - 2  # what was not clipped stays so
+    assert codes[-1, 0] == 2**bits - 1
+    assert np.all(np.diff(table[:, 0]) > 0)
+    light = SRGB.decode_table(bits)[:, 0].astype(np.float64)
+    straight = gain * light < KNEE * 0.99
+    np.testing.assert_allclose(SRGB.decode(table)[straight, 0], gain * light[straight], atol=1e-5)
+    bent = SRGB.decode(table)[:, 0].astype(np.float64)
+    assert np.abs(np.diff(bent[:-1]) / np.diff(light[:-1])).max() <= gain * 1.05  # no tone is spread
+    np.testing.assert_allclose(table[:, 1], np.linspace(0, 1, 2**bits), atol=2e-6)
+
+
+def test_a_gain_that_pushes_nothing_has_no_shoulder() -> None:
+    assert not has_shoulder(ScanTone("x", (0.9, 1.0, 0.95), (0.0,) * 3), SRGB, 16, 1.0)
+    assert not has_shoulder(ScanTone("x", (1.05, 1.0, 1.0), (0.0,) * 3), SRGB, 16, 0.95)
+    assert not has_shoulder(ScanTone("x", (1.0, 1.0, 1.0), (0.0,) * 3), SRGB, 16, 1.0)
 
 
 @pytest.mark.parametrize("bits", [8, 16])
