@@ -1,7 +1,8 @@
 """How far the light of a scan reaches, so that no gain pushes paper white past the top.
 
 White is an area, not a pixel: the mean of a small square plus one standard deviation, which covers paper tooth, and no
-more than its brightest pixel. Single brighter pixels are glints on the paint; the shoulder of the code table takes them (`apply.py`).
+more than its brightest pixel. Single brighter pixels are glints on the paint; the shoulder of the code table takes them
+(`apply.py`).
 """
 
 from __future__ import annotations
