@@ -8,7 +8,8 @@ import pytest
 
 from stitch.imaging.colour import delta_e_2000
 from tests.compose.test_run import composed, plan, straight
-from tests.seams.pieces import SRGB, HeldSource, flat, picture, scanned, tiled, toned
+from tests.held import HeldSource
+from tests.seams.pieces import SRGB, flat, picture, scanned, tiled, toned
 
 LEVELS = 4
 EDGE = 300

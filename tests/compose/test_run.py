@@ -11,7 +11,8 @@ from stitch.imaging.pyramid import reach_px
 from stitch.imaging.resample import sample
 from stitch.model.seams import LabelMap
 from stitch.seams.cut import cut
-from tests.seams.pieces import SRGB, HeldSource, Pieces, flat, grid, picture, scanned, tiled, toned
+from tests.held import HeldSource
+from tests.seams.pieces import SRGB, Pieces, flat, grid, picture, scanned, tiled, toned
 
 LEVELS = 3
 WIDE, HIGH = 430, 370

@@ -9,32 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, apply, invert, rigid
-from stitch.model.geometry import Size, Window
+from stitch.model.geometry import Size
 from stitch.register.place import Registration, reduce_all, register
-
-
-@dataclass(frozen=True)
-class InMemory:
-    """Pixels of one scan."""
-
-    pixels: NDArray[np.generic]
-
-    @property
-    def size(self) -> Size:
-        return Size(self.pixels.shape[1], self.pixels.shape[0])
-
-    def read(self, window: Window) -> NDArray[np.generic]:
-        rows, columns = window.slices_in(self.size.window())
-        assert window.clipped(self.size) == window
-        return self.pixels[rows, columns]
-
-    def close(self) -> None:
-        pass
+from tests.held import HeldSource
 
 
 @dataclass(frozen=True)
 class CutScans:
-    sources: dict[str, InMemory]
+    sources: dict[str, HeldSource]
     painting_from_scan: dict[str, FloatArray]
 
     def register(self, **options: object) -> Registration:
@@ -55,7 +37,7 @@ class CutScans:
                 found.append(apply(poses[a].matrix(), at_a[both]) - apply(poses[b].matrix(), at_b[both]))
         return np.hypot(*np.concatenate(found).T)
 
-    def _both(self) -> list[tuple[FloatArray, InMemory]]:
+    def _both(self) -> list[tuple[FloatArray, HeldSource]]:
         return [(self.painting_from_scan[n], s) for n, s in self.sources.items()]
 
     def _inside(self, name: str, points: FloatArray) -> NDArray[np.bool_]:
@@ -98,7 +80,7 @@ def cut(
         )
         seen = seen + noise * rng.standard_normal(seen.shape)
         name = f"S{number + 1}"
-        sources[name] = InMemory((np.clip(seen, 0, 1) * top + 0.5).astype(np.uint8 if bits == 8 else np.uint16))
+        sources[name] = HeldSource((np.clip(seen, 0, 1) * top + 0.5).astype(np.uint8 if bits == 8 else np.uint16))
         truth[name] = place
     return CutScans(sources, truth)
 

@@ -11,7 +11,8 @@ from stitch.register.composite import Composite, composite
 from stitch.register.gaps import find_gap, refuse_gaps
 from stitch.register.place import Registration, reduce_all
 from stitch.register.solve import Pose
-from tests.register.cutting import CutScans, InMemory, cut, jittered_grid, texture
+from tests.held import HeldSource
+from tests.register.cutting import CutScans, cut, jittered_grid, texture
 
 
 def grid_of_nine(seed: int) -> tuple[CutScans, Registration]:
@@ -103,4 +104,4 @@ def test_most_scans_decide_which_way_is_up() -> None:
     layout = arrange(turned, upright_from_nominal(turned), Keep(), canvas_ppi=600)
     angles = [np.degrees(np.arctan2(p.matrix[1, 0], p.matrix[0, 0])) for p in layout.placements]
     assert sum(abs(angle) < 2 for angle in angles) == 8
-    assert isinstance(scans.sources["S1"], InMemory)
+    assert isinstance(scans.sources["S1"], HeldSource)

@@ -9,7 +9,8 @@ from stitch.model.geometry import Size
 from stitch.register.links import _held_distances
 from stitch.register.patches import FINE_SEARCH_PX, PairTask, measure
 from stitch.register.subpixel import MARGIN_PX, estimate
-from tests.register.cutting import CutScans, InMemory, cut, texture
+from tests.held import HeldSource
+from tests.register.cutting import CutScans, cut, texture
 
 CODES = 65535
 
@@ -57,8 +58,8 @@ def test_a_scan_of_another_painting_with_the_same_border_is_refused(border_px: i
     assert "Z" in caught.value.scan_ids
 
 
-def pair_of(pixels_a: np.ndarray, pixels_b: np.ndarray) -> tuple[InMemory, InMemory]:
-    return tuple(InMemory((np.clip(p, 0, 1) * CODES).astype(np.uint16)) for p in (pixels_a, pixels_b))
+def pair_of(pixels_a: np.ndarray, pixels_b: np.ndarray) -> tuple[HeldSource, HeldSource]:
+    return tuple(HeldSource((np.clip(p, 0, 1) * CODES).astype(np.uint16)) for p in (pixels_a, pixels_b))
 
 
 def test_what_counts_as_contrary_is_paint_not_noise() -> None:

@@ -14,7 +14,8 @@ from stitch.register.conflicts import settle
 from stitch.register.pairs import Pair
 from stitch.register.place import reduce_all, register
 from stitch.register.solve import Points
-from tests.register.cutting import CutScans, InMemory, cut, jittered_grid, texture
+from tests.held import HeldSource
+from tests.register.cutting import CutScans, cut, jittered_grid, texture
 
 SCAN = Size(640, 720)
 STEP = (470, 540)
@@ -149,7 +150,7 @@ def test_a_turn_of_the_master_moves_pixels_only(turn: int) -> None:
 def test_a_turned_piece_is_found_and_placed() -> None:
     scans = quarters(15)
     pixels = scans.sources["S4"].pixels
-    scans.sources["S4"] = InMemory(np.ascontiguousarray(pixels[::-1, ::-1]))
+    scans.sources["S4"] = HeldSource(np.ascontiguousarray(pixels[::-1, ::-1]))
     size = scans.sources["S4"].size
     turn = np.array([[-1.0, 0, size.width_px - 1], [0, -1.0, size.height_px - 1]])
     scans.painting_from_scan["S4"] = compose(scans.painting_from_scan["S4"], turn)

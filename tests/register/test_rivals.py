@@ -19,7 +19,8 @@ from stitch.register.candidates import Candidate
 from stitch.register.pairs import Doubt, Pair, _clearest
 from stitch.register.place import reduce_all, register
 from stitch.register.rivals import rival_maps
-from tests.register.cutting import CutScans, InMemory, cut, texture
+from tests.held import HeldSource
+from tests.register.cutting import CutScans, cut, texture
 
 PERIOD_PX = 160
 SCAN = Size(500, 400)
@@ -63,9 +64,9 @@ def test_the_clearly_best_place_is_taken_and_none_when_two_are_alike() -> None:
     assert isinstance(_clearest([fit(0.0001, 0), fit(0.0004, 160)]), Doubt)
 
 
-def simulated(case: Case, folder: Path) -> dict[str, InMemory]:
+def simulated(case: Case, folder: Path) -> dict[str, HeldSource]:
     truth = simulate(case, folder)
-    return {Path(s.file_name).stem: InMemory(tifffile.imread(folder / SCANS / s.file_name)) for s in truth.scans}
+    return {Path(s.file_name).stem: HeldSource(tifffile.imread(folder / SCANS / s.file_name)) for s in truth.scans}
 
 
 @pytest.mark.parametrize(("seed", "overlap"), [(1, 0.1), (2, 0.1), (1, 0.15)])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -13,28 +13,9 @@ from stitch.imaging.colour import Encoding
 from stitch.imaging.resample import sample, source_window
 from stitch.model.geometry import Size
 from stitch.model.layout import Layout, Placement
+from tests.held import HeldSource
 
 SRGB = Encoding.of_profile(None)
-
-
-@dataclass
-class HeldSource:
-    """Pixels held in memory, counting what is read."""
-
-    pixels: np.ndarray
-    read_px: int = field(default=0)
-
-    @property
-    def size(self) -> Size:
-        return Size(self.pixels.shape[1], self.pixels.shape[0])
-
-    def read(self, window):
-        assert window.clipped(self.size) == window and not window.is_empty
-        self.read_px += window.width_px * window.height_px
-        return self.pixels[window.y0_px : window.y1_px, window.x0_px : window.x1_px]
-
-    def close(self) -> None:
-        pass
 
 
 @dataclass

@@ -12,7 +12,8 @@ from stitch.model.layout import Layout, Placement
 from stitch.model.seams import LabelMap
 from stitch.seams.cut import cut
 from stitch.seams.lattice import INSET_PX, make_lattice, make_parts
-from tests.seams.pieces import SRGB, HeldSource, Pieces, flat, grid, picture, scanned, tiled
+from tests.held import HeldSource
+from tests.seams.pieces import SRGB, Pieces, flat, grid, picture, scanned, tiled
 
 
 def cut_of(pieces: Pieces, **changes) -> LabelMap:

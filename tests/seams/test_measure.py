@@ -11,7 +11,8 @@ from stitch.seams.cut import cut
 from stitch.seams.measure import measure
 from stitch.seams.shift import shift_between
 from stitch.seams.trace import traced
-from tests.seams.pieces import SRGB, HeldSource, Pieces, flat, picture, scanned, tiled, toned
+from tests.held import HeldSource
+from tests.seams.pieces import SRGB, Pieces, flat, picture, scanned, tiled, toned
 
 BOXES = {"a": (0, 0, 260, 300), "b": (140, 0, 260, 300)}
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from stitch.imaging.colour import Encoding
-from tests.tone.drifted import ArraySource
+from tests.held import HeldSource
 
 SRGB = Encoding.of_profile(None)
 MM = 25.4
@@ -16,7 +16,7 @@ MM = 25.4
 
 @dataclass
 class Sheet:
-    source: ArraySource
+    source: HeldSource
     corners_px: np.ndarray  # true corners, clockwise from top left
     ppi: float
 
@@ -77,7 +77,7 @@ def sheet(
     pixels = np.rint(np.clip(code, 0, 1) * top_code).astype(f"uint{bits}")
     corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * (width_mm / 2, height_mm / 2)
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
-    return Sheet(ArraySource(pixels), (corner @ turn.T + centre) * px - 0.5, ppi)
+    return Sheet(HeldSource(pixels), (corner @ turn.T + centre) * px - 0.5, ppi)
 
 
 def _wavy(rng: np.random.Generator, u: np.ndarray, v: np.ndarray) -> np.ndarray:

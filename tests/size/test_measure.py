@@ -9,8 +9,8 @@ import pytest
 
 from stitch.model.settings import Measured
 from stitch.size.measure import measure
+from tests.held import HeldSource
 from tests.size.sheets import sheet
-from tests.tone.drifted import ArraySource
 
 WIDTH, HEIGHT = 90.0, 70.0
 
@@ -190,7 +190,7 @@ def test_a_picture_is_read_by_bands_and_narrow_strips() -> None:
 
 
 def test_a_plain_picture_has_no_edges_and_no_figures() -> None:
-    check = measure(ArraySource(np.full((500, 400, 3), 40000, np.uint16)), 200.0, width_mm=50, height_mm=60)
+    check = measure(HeldSource(np.full((500, 400, 3), 40000, np.uint16)), 200.0, width_mm=50, height_mm=60)
     assert not any(edge.is_in_view for edge in check.edges)
     assert check.readings == () and check.scale_error_percent is None and check.published_figures == ()
 
@@ -199,7 +199,7 @@ def test_a_plain_picture_has_no_edges_and_no_figures() -> None:
 def test_any_picture_gives_a_check_and_no_fault(seed: int) -> None:
     rng = np.random.default_rng(seed)
     pixels = rng.integers(0, 255, (int(rng.integers(3, 300)), int(rng.integers(3, 300)), 3)).astype(np.uint8)
-    assert measure(ArraySource(pixels), float(rng.uniform(20, 600))).scale_error_percent is None
+    assert measure(HeldSource(pixels), float(rng.uniform(20, 600))).scale_error_percent is None
 
 
 def test_measuring_is_quick() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -12,26 +12,7 @@ from stitch.imaging.affine import invert
 from stitch.imaging.colour import Encoding
 from stitch.model.geometry import Size
 from stitch.model.layout import Layout, Placement
-
-
-@dataclass
-class ArraySource:
-    """Pixels held in memory."""
-
-    pixels: np.ndarray
-    read_px: int = field(default=0)
-
-    @property
-    def size(self) -> Size:
-        return Size(self.pixels.shape[1], self.pixels.shape[0])
-
-    def read(self, window):
-        assert window.clipped(self.size) == window and not window.is_empty
-        self.read_px += window.width_px * window.height_px
-        return self.pixels[window.y0_px : window.y1_px, window.x0_px : window.x1_px]
-
-    def close(self) -> None:
-        pass
+from tests.held import HeldSource
 
 
 @functools.lru_cache(maxsize=4)
@@ -50,7 +31,7 @@ def painting(seed: int, width: int, height: int, darkest: float = 0.01, lightest
 
 @dataclass
 class Case:
-    sources: dict[str, ArraySource]
+    sources: dict[str, HeldSource]
     layout: Layout
     encoding: Encoding
     gain: dict[str, np.ndarray]  # true light of a scan = gain × painting + offset
@@ -99,7 +80,7 @@ def case(
             seen = np.clip(seen, 0, 1) * gain + low + rng.normal(0, noise, seen.shape)
             if per_scan is not None:
                 seen = per_scan(seen, name)
-            out.sources[name] = ArraySource(encoding.encode_to_codes(seen.astype(np.float32), bits))
+            out.sources[name] = HeldSource(encoding.encode_to_codes(seen.astype(np.float32), bits))
             out.gain[name], out.offset[name] = gain, low
             placements.append(Placement(name, tuple(map(tuple, matrix.tolist())), 0.05))
     out.layout = Layout(canvas, ppi, tuple(placements), (), not (turn_deg or jitter_px), 0)

@@ -13,8 +13,9 @@ from stitch.model.geometry import Size
 from stitch.model.layout import Layout, Placement
 from stitch.tone.apply import code_table
 from stitch.tone.fit import fit
+from tests.held import HeldSource
 from tests.imaging import icc_maker
-from tests.tone.drifted import ArraySource, case, expected
+from tests.tone.drifted import case, expected
 
 WIDE_GAMUT = icc_maker.matrix_profile(
     xyz_d50_from_rgb(((0.64, 0.33), (0.21, 0.71), (0.15, 0.06)), D65_XY), [icc_maker.curve_gamma(563 / 256)] * 3
@@ -230,7 +231,7 @@ def test_paper_white_is_never_pushed_past_the_top() -> None:
 
 def test_an_overlap_of_a_few_pixels_or_none_is_no_evidence() -> None:
     pixels = np.full((60, 60, 3), 30000, np.uint16)
-    sources = {"left": ArraySource(pixels), "right": ArraySource(pixels // 2), "alone": ArraySource(pixels)}
+    sources = {"left": HeldSource(pixels), "right": HeldSource(pixels // 2), "alone": HeldSource(pixels)}
     placements = tuple(
         Placement(name, ((1.0, 0.0, x), (0.0, 1.0, 0.0)), 0.1)
         for name, x in (("left", 0.0), ("right", 56.0), ("alone", 300.0))
@@ -242,7 +243,7 @@ def test_an_overlap_of_a_few_pixels_or_none_is_no_evidence() -> None:
 def test_a_large_pair_is_sampled_quickly_and_by_windows() -> None:
     rng = np.random.default_rng(0)
     pixels = np.repeat(np.repeat(rng.integers(9000, 50000, (60, 60, 3)), 60, 0), 60, 1).astype(np.uint16)
-    sources = {"a": ArraySource(pixels), "b": ArraySource(pixels)}
+    sources = {"a": HeldSource(pixels), "b": HeldSource(pixels)}
     matrix = ((0.99985, -0.01745, 1800.0), (0.01745, 0.99985, 0.0))
     placements = (Placement("a", ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)), 0.1), Placement("b", matrix, 0.1))
     start = time.process_time()

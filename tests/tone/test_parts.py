@@ -16,7 +16,7 @@ from stitch.tone.apply import KNEE, code_table, has_shoulder
 from stitch.tone.cells import common_cells
 from stitch.tone.solve import ChannelPair, lightness, lightness_slope, residuals, solve_channel
 from stitch.tone.white import scale_for_white
-from tests.tone.drifted import ArraySource
+from tests.held import HeldSource
 
 SRGB = Encoding.of_profile(None)
 
@@ -94,12 +94,12 @@ def test_lightness_slope_is_its_derivative() -> None:
     np.testing.assert_allclose(lightness(np.array([0.18419, 1.0])), [50.0, 100.0], atol=1e-3)
 
 
-def white_source(level: float, *, sparkle: float | None = None) -> ArraySource:
+def white_source(level: float, *, sparkle: float | None = None) -> HeldSource:
     light = np.full((200, 200, 3), 0.2, np.float32)
     light[100:180, 20:140] = level
     if sparkle is not None:
         light[10, 10] = sparkle
-    return ArraySource(SRGB.encode_to_codes(light, 16))
+    return HeldSource(SRGB.encode_to_codes(light, 16))
 
 
 GAIN = ScanTone("x", (1.1, 1.0, 1.0), (0.0, 0.0, 0.0))
