@@ -18,6 +18,7 @@ from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
+from stitch.pipeline.memory import give_back
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
 from stitch.register.features import peak_mb
@@ -30,6 +31,7 @@ from stitch.size.outline import Outline, Side, find_outline
 
 WHITE = (1.0, 1.0, 1.0)
 KEEP_ORDER = (Side.LEFT, Side.TOP, Side.RIGHT, Side.BOTTOM)
+SAFE_SHARE = 0.9  # of the budget is planned with: pages come and go in lumps
 BASE_MB = 150  # the interpreter with its libraries, and the bands of scans being read
 NEAR_PX = 9  # picture px beside an uncovered place that lend it their colour
 
@@ -52,6 +54,7 @@ def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float]
 
     def make() -> Placed:
         reduced = reduce_all(sources, jobs=job.threads, progress=job.progress)
+        give_back()
         few = _feature_threads(reduced, settings.memory_mb, job.threads)
         registration = register(sources, reduced, ppi, jobs=job.threads, feature_jobs=few, progress=job.progress)
         upright = upright_from_nominal(registration)
@@ -86,9 +89,9 @@ def _feature_threads(reduced: Mapping[str, Reduced], memory_mb: int, threads: in
     """As many threads as the memory has room for. Raises UsageError when there is not room for one."""
     each_mb = max(peak_mb(one) for one in reduced.values())
     held_mb = BASE_MB + sum(one.codes.nbytes for one in reduced.values()) / 1e6
-    count = int((memory_mb - held_mb) / each_mb)
+    count = int((SAFE_SHARE * memory_mb - held_mb) / each_mb)
     if count < 1:
-        least = math.ceil(held_mb + each_mb)
+        least = math.ceil((held_mb + each_mb) / SAFE_SHARE)
         raise UsageError(
             f"{memory_mb} MB of memory is too little to find out how these scans lie.",
             advice=f"The smallest that works is {least} MB: give --memory {least} or more.",

@@ -14,7 +14,7 @@ FEATURE_COUNT = 3000
 CONTRAST_THRESHOLD = 0.01  # low, so that pale washes and paper tooth still give features
 EQUALISE_LIMIT = 4.0
 EQUALISE_TILES = (8, 8)
-PEAK_BYTES_PER_PX = 270  # of the reduced copy: it is doubled, and octaves hold 6 blurred copies and 5 differences
+PEAK_BYTES_PER_PX = 340  # of the reduced copy: it is doubled, and octaves hold 6 blurred copies and 5 differences
 BORDER_PX = 6  # reduced px along the scan's border where the bed's frame and blur live
 
 

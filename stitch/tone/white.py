@@ -41,26 +41,36 @@ def scale_for_white(
     top = encoding.curves[:, -1]
     if np.all(gain * top + offset <= top):
         return 1.0
+    limit = np.floor(encoding.encode(((highest - offset) / gain)[None])[0] * (2**bits - 1))
     white = np.zeros(3)
     for band in bands(source.size, BAND_PX):
-        white = np.maximum(white, _whitest(source.read(band), band, encoding, bits, painting_px))
+        white = np.maximum(white, _whitest(source.read(band), limit, band, encoding, bits, painting_px))
     return float(min(1.0, (highest / np.maximum(gain * white + offset, 1e-9)).min()))
 
 
 def _whitest(
-    pixels: NDArray[Any], band: Window, encoding: Encoding, bits: int, painting_px: FloatArray | None
+    pixels: NDArray[Any],
+    limit: NDArray[Any],
+    band: Window,
+    encoding: Encoding,
+    bits: int,
+    painting_px: FloatArray | None,
 ) -> NDArray[np.float64]:
-    """Light of the whitest counted square of a band, (3,); 0 when there is none."""
-    rows, columns = pixels.shape[0] // SQUARE_PX, pixels.shape[1] // SQUARE_PX
-    if not rows or not columns:
+    """Light of the whitest counted square of a band, (3,), where codes exceed `limit`; 0 when none do."""
+    bright = np.flatnonzero((np.asarray(cv2.reduce(pixels, 0, cv2.REDUCE_MAX))[0] > limit).any(axis=-1))
+    if not len(bright):
         return np.zeros(3)
-    whole = pixels[: rows * SQUARE_PX, : columns * SQUARE_PX]
+    first, last = bright[0] // SQUARE_PX, bright[-1] // SQUARE_PX + 1
+    rows, columns = pixels.shape[0] // SQUARE_PX, min(last, pixels.shape[1] // SQUARE_PX) - first
+    if not rows or columns < 1:
+        return np.zeros(3)
+    whole = pixels[: rows * SQUARE_PX, first * SQUARE_PX : (first + columns) * SQUARE_PX]
     light = encoding.decode_codes(whole)
     mean = _square_means(light)
     spread = np.sqrt(np.maximum(_square_means(light * light) - mean * mean, 0.0))
     brightest = light.reshape(rows, SQUARE_PX, columns, SQUARE_PX, 3).max(axis=(1, 3))
     is_clipped = (whole >= 2**bits - 1).any(axis=-1).astype(np.float32)
-    counts = (_square_means(is_clipped) <= CLIPPED_SHARE) & _inside_squares(band, rows, columns, painting_px)
+    counts = (_square_means(is_clipped) <= CLIPPED_SHARE) & _inside_squares(band, first, rows, columns, painting_px)
     return np.minimum(mean + spread, brightest)[counts].max(axis=0, initial=0.0).astype(np.float64)
 
 
@@ -69,12 +79,14 @@ def _square_means(values: NDArray[np.float32]) -> NDArray[np.float32]:
     return cv2.resize(values, size, interpolation=cv2.INTER_AREA)  # type: ignore[return-value]
 
 
-def _inside_squares(band: Window, rows: int, columns: int, painting_px: FloatArray | None) -> NDArray[np.bool_]:
-    """Which squares of a band lie wholly inside the painting, (rows, columns)."""
+def _inside_squares(
+    band: Window, first: int, rows: int, columns: int, painting_px: FloatArray | None
+) -> NDArray[np.bool_]:
+    """Which squares of a band, from square `first` of each row on, lie wholly inside the painting, (rows, columns)."""
     inside = np.ones((rows, columns), dtype=bool)
     if painting_px is None:
         return inside
-    x, y = np.arange(columns) * SQUARE_PX, band.y0_px + np.arange(rows)[:, None] * SQUARE_PX
+    x, y = (first + np.arange(columns)) * SQUARE_PX, band.y0_px + np.arange(rows)[:, None] * SQUARE_PX
     for right in (0, SQUARE_PX):
         for down in (0, SQUARE_PX):
             inside &= _inside(x + right, y + down, painting_px)

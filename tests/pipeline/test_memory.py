@@ -23,7 +23,7 @@ def copies(count: int, width: int = 1000, height: int = 1200) -> dict[str, Reduc
 
 def test_threads_are_as_many_as_fit() -> None:
     small = copies(4)
-    assert [_feature_threads(small, memory, 8) for memory in (550, 1000, 2000, 8000)] == [1, 2, 5, 8]
+    assert [_feature_threads(small, memory, 8) for memory in (700, 1000, 2000, 8000)] == [1, 1, 3, 8]
     assert _feature_threads(small, 8000, 3) == 3
 
 
