@@ -18,6 +18,11 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+if __name__ == "__main__":
+    from environment import run_here
+
+    run_here("dev")
+
 import cv2
 import numpy as np
 

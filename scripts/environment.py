@@ -18,7 +18,7 @@ DEBIAN_PACKAGES = {"venv": "python3-venv", "libGL": "libgl1", "glib": "libglib2.
 
 def ensure(extras: str = "") -> Path:
     """The environment's Python, with stitch and `extras` ("dev" or none) installed; exits with a sentence if not."""
-    if _is_at_home():
+    if _is_at_home(extras):
         return Path(sys.executable)
     if sys.version_info < MIN_PYTHON:
         _stop(f"stitch needs Python {MIN_PYTHON[0]}.{MIN_PYTHON[1]} or newer; this is {sys.version.split()[0]}.")
@@ -44,12 +44,21 @@ def ensure(extras: str = "") -> Path:
     return python
 
 
-def _is_at_home() -> bool:
-    """True when this very Python is an environment that has this checkout installed."""
+def run_here(extras: str = "") -> None:
+    """Start the script that calls this again inside the environment, unless it runs there already."""
+    python = ensure(extras)
+    if python != Path(sys.executable):
+        raise SystemExit(subprocess.run([str(python), *sys.argv]).returncode)
+
+
+def _is_at_home(extras: str) -> bool:
+    """True when this very Python is an environment that has this checkout and what it needs installed."""
     if sys.prefix == sys.base_prefix:
         return False
     spec = importlib.util.find_spec("stitch")
-    return spec is not None and spec.origin is not None and ROOT in Path(spec.origin).resolve().parents
+    needed = ("cv2", "tifffile", *(("pytest", "skimage") if extras == "dev" else ()))
+    is_ours = spec is not None and spec.origin is not None and ROOT in Path(spec.origin).resolve().parents
+    return is_ours and all(importlib.util.find_spec(name) is not None for name in needed)
 
 
 def _python() -> Path:

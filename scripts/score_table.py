@@ -20,6 +20,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+if __name__ == "__main__":
+    from environment import run_here
+
+    run_here("dev")
+
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parent
 sys.path[:0] = [str(ROOT), str(HERE)]

@@ -12,6 +12,11 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
+if __name__ == "__main__":
+    from environment import run_here
+
+    run_here()
+
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from fixtures.flatbed.cases import CASES, big_case, named
