@@ -33,7 +33,7 @@ def test_no_command_is_left_out() -> None:
     assert SCRIPTS == [
         "python3 scripts/demo.py",
         "python3 scripts/test.py",
-        "python3 scripts/score_table.py --quick",  # run by tests/scoring/test_table.py
+        "python3 scripts/score_table.py --quick",
     ]
     assert len(PAINTERS) >= 5
 
@@ -61,6 +61,13 @@ def test_the_test_command_runs_tests() -> None:
     done = run(f"{SCRIPTS[1]} tests/house/test_imports.py -p no:cacheprovider", ROOT)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "passed" in done.stdout
+
+
+def test_the_quick_table_passes(tmp_path: Path) -> None:
+    done = run(f"{SCRIPTS[2]} --results {tmp_path / 'rows.jsonl'}", ROOT, timeout=900)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "passed 7 of 7" in done.stdout
+    assert "silently wrong 0" in done.stdout
 
 
 @pytest.mark.slow
