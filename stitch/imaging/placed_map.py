@@ -1,0 +1,170 @@
+"""The whole map between the canvas and one scan: the linear part and the local correction, composed.
+
+Everything that asks where a scan pixel lies on the canvas, or which scan pixel a canvas pixel shows, asks here, so that
+pixels are resampled once through both parts together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import FloatArray, apply, invert
+from stitch.model.geometry import Size, Window
+from stitch.model.layout import LocalCorrection, Placement
+
+FIELD_STEP_PX = 8  # canvas px between exact positions; those between follow by cubic convolution
+SETTLED_PX = 1e-9
+MOST_ROUNDS = 60
+
+
+@dataclass(frozen=True, eq=False)
+class Shifts:
+    """A local correction ready to be evaluated: `coefficients` (rows, columns, 2) of shifts (x, y)."""
+
+    step_px: FloatArray  # (2,)
+    coefficients: FloatArray
+    size: Size
+
+    def at(self, points: FloatArray) -> FloatArray:
+        """Shifts at straightened scan points, (n, 2) to (n, 2)."""
+        columns, x_weights = spline_weights(points[:, 0], self.step_px[0], self.size.width_px)
+        rows, y_weights = spline_weights(points[:, 1], self.step_px[1], self.size.height_px)
+        total = np.zeros_like(points)
+        for j in range(4):
+            for i in range(4):
+                total += (y_weights[:, j] * x_weights[:, i])[:, None] * self.coefficients[rows + j, columns + i]
+        return total
+
+
+def spline_weights(positions: FloatArray, step_px: float, length_px: int) -> tuple[NDArray[np.intp], FloatArray]:
+    """First of the four coefficients that decide each position, and their weights (n, 4)."""
+    t = np.clip(positions, 0.0, length_px - 1.0) / step_px
+    first = np.floor(t).astype(np.intp)
+    f = t - first
+    weights = np.stack([(1 - f) ** 3, 3 * f**3 - 6 * f**2 + 4, -3 * f**3 + 3 * f**2 + 3 * f + 1, f**3], axis=-1) / 6
+    return first, weights
+
+
+def coefficient_count(step_px: float, length_px: int) -> int:
+    """Coefficients a lattice needs along a side of `length_px`."""
+    return int(np.floor((length_px - 1.0) / step_px)) + 4
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedMap:
+    """The map of one placed scan of a known size.
+
+    `canvas_from_straight` is linear, (2, 3); `shifts` holds the local correction, None when there is none.
+    """
+
+    canvas_from_straight: FloatArray
+    size: Size
+    shifts: Shifts | None = None
+    straight_from_canvas: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "straight_from_canvas", invert(self.canvas_from_straight))
+
+    @staticmethod
+    def of(placement: Placement, size: Size) -> PlacedMap:
+        """The map of a placement, for a scan of `size`."""
+        return PlacedMap(placement.matrix, size, shifts_of(placement.correction, size))
+
+    @property
+    def is_linear(self) -> bool:
+        """True when there is no local correction."""
+        return self.shifts is None
+
+    def scan_from_canvas(self, points: FloatArray) -> FloatArray:
+        """Scan px of canvas points (n, 2)."""
+        straight = apply(self.straight_from_canvas, points)
+        return straight if self.shifts is None else straight + self.shifts.at(straight)
+
+    def canvas_from_scan(self, points: FloatArray) -> FloatArray:
+        """Canvas px of scan points (n, 2)."""
+        return apply(self.canvas_from_straight, self.straightened(points))
+
+    def straightened(self, points: FloatArray) -> FloatArray:
+        """The straightened scan px q of scan points p (n, 2): q + e(q) = p, by repeated substitution."""
+        if self.shifts is None:
+            return points
+        straight = points - self.shifts.at(points)
+        for _ in range(MOST_ROUNDS):
+            step = points - self.shifts.at(straight) - straight
+            straight = straight + step
+            if np.abs(step).max(initial=0.0) < SETTLED_PX:
+                break
+        return straight
+
+    @cached_property
+    def frame(self) -> tuple[float, float, float, float]:
+        """Left, top, right, bottom of a rectangle of straightened px whose every point the scan shows.
+
+        For a linear map the outermost pixel centres; with a correction each side is moved in by as much as the
+        correction reaches out there.
+        """
+        right, bottom = self.size.width_px - 1.0, self.size.height_px - 1.0
+        if self.shifts is None:
+            return 0.0, 0.0, right, bottom
+        xs, ys = (
+            np.linspace(0.0, right, 4 * self.shifts.coefficients.shape[1]),
+            np.linspace(0.0, bottom, 4 * self.shifts.coefficients.shape[0]),
+        )
+        left_out = -self.shifts.at(np.column_stack([np.zeros_like(ys), ys]))[:, 0].min()
+        right_out = self.shifts.at(np.column_stack([np.full_like(ys, right), ys]))[:, 0].max()
+        top_out = -self.shifts.at(np.column_stack([xs, np.zeros_like(xs)]))[:, 1].min()
+        bottom_out = self.shifts.at(np.column_stack([xs, np.full_like(xs, bottom)]))[:, 1].max()
+        insets = [1.25 * max(0.0, float(v)) for v in (left_out, top_out, right_out, bottom_out)]
+        return insets[0], insets[1], right - insets[2], bottom - insets[3]
+
+    def positions(self, canvas: Window) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Scan px of every pixel centre of a canvas window: x and y, (h, w) each; for maps with a correction.
+
+        Exact on a lattice of FIELD_STEP_PX anchored to the canvas, between its points by cubic convolution (Keys, IEEE
+        TASSP 29(6), 1981), so that a pixel gets the same position whatever window it is asked in.
+        """
+        columns, across = _between(canvas.x0_px, canvas.width_px)
+        rows, down = _between(canvas.y0_px, canvas.height_px)
+        ys, xs = np.meshgrid(rows.astype(np.float64), columns.astype(np.float64), indexing="ij")
+        coarse = self.scan_from_canvas(np.column_stack([xs.ravel(), ys.ravel()])).reshape(len(rows), len(columns), 2)
+        return down @ coarse[..., 0] @ across.T, down @ coarse[..., 1] @ across.T
+
+
+def shifts_of(correction: LocalCorrection | None, size: Size) -> Shifts | None:
+    """A stored correction ready to be evaluated on a scan of `size`."""
+    if correction is None:
+        return None
+    coefficients = np.stack([np.array(correction.dx_px), np.array(correction.dy_px)], axis=-1)
+    return Shifts(np.array(correction.step_px), coefficients, size)
+
+
+def correction_of(shifts: Shifts) -> LocalCorrection:
+    """A correction as a record."""
+    dx, dy = (tuple(tuple(float(v) for v in row) for row in shifts.coefficients[..., k]) for k in (0, 1))
+    return LocalCorrection((float(shifts.step_px[0]), float(shifts.step_px[1])), dx, dy)
+
+
+def _between(start_px: int, count: int) -> tuple[NDArray[np.int64], FloatArray]:
+    """Lattice positions around pixels start…start + count − 1, and the weights (count, positions) between them."""
+    first = start_px // FIELD_STEP_PX - 1
+    last = (start_px + count - 1) // FIELD_STEP_PX + 2
+    knots = np.arange(first, last + 1) * FIELD_STEP_PX
+    pixels = np.arange(start_px, start_px + count)
+    cell = pixels // FIELD_STEP_PX - first
+    f = (pixels % FIELD_STEP_PX) / FIELD_STEP_PX
+    taps = np.stack(
+        [
+            -0.5 * f**3 + f**2 - 0.5 * f,
+            1.5 * f**3 - 2.5 * f**2 + 1,
+            -1.5 * f**3 + 2 * f**2 + 0.5 * f,
+            0.5 * f**3 - 0.5 * f**2,
+        ]
+    )
+    weights = np.zeros((count, len(knots)))
+    for k in range(4):
+        weights[np.arange(count), cell - 1 + k] = taps[k]
+    return knots, weights
