@@ -17,7 +17,7 @@ from stitch.cli.summary import show_report_path, show_summary
 from stitch.cli.wording import flowing
 from stitch.errors import RegisterError
 from stitch.model.request import JoinRequest
-from stitch.model.settings import JoinSettings, Measured
+from stitch.model.settings import JoinSettings, Measured, Resample
 
 HELP = flowing("""
 Join overlapping scans of one painting into one seamless picture.
@@ -83,6 +83,14 @@ def join(
         _option("How far the size may be off. Usual: 1 mm or 0.25 %, plus 1 mm for the tape.", PAINTING, "LENGTH"),
     ] = None,
     unit: Annotated[Unit | None, _option("Unit of lengths written without one.", PAINTING)] = None,
+    fit_size: Annotated[
+        bool | None,
+        _flag("--fit-size", "Let the tape decide the master's scale, up to 1 %. Needs width and height.", PAINTING),
+    ] = None,
+    allow_gaps: Annotated[
+        bool | None,
+        _flag("--allow-gaps", "Make a master although part of the painting is in no scan (exit code 1).", PAINTING),
+    ] = None,
     title: Annotated[str | None, _option("Title, written into the master.", PAINTING, "TEXT")] = None,
     creator: Annotated[str | None, _option("Who made the painting.", PAINTING, "TEXT")] = None,
     rights: Annotated[str | None, _option("Copyright line.", PAINTING, "TEXT")] = None,
@@ -95,6 +103,9 @@ def join(
     up: Annotated[Turn | None, _option("Turn the master clockwise by this many degrees.", MASTER)] = None,
     tone_reference: Annotated[
         str | None, _option("Name of the scan whose tone the others follow.", MASTER, "SCAN")
+    ] = None,
+    resample: Annotated[
+        Resample | None, _option("How pixels are moved; fine keeps more of the finest detail, slower.", MASTER)
     ] = None,
     profile: Annotated[
         Path | None,
@@ -111,6 +122,10 @@ def join(
     recurse: Annotated[bool, _flag("--recurse", "Look into sub-folders, too.", SCANS)] = False,
     scans: Annotated[Path | None, _option("The folder that a job's scans were moved to.", SCANS, "FOLDER")] = None,
     scan_dpi: Annotated[float | None, _option("Resolution of scans that do not state one.", SCANS, "NUMBER")] = None,
+    scanner: Annotated[
+        Path | None,
+        _option("Your scanner's own shape. Read if the file is there, else written.", SCANS, "FILE", dir_okay=False),
+    ] = None,
     studio: Annotated[
         Path | None,
         _option("File with your usual creator, rights and so on.", RUN, "FILE", exists=True, dir_okay=False),
@@ -134,6 +149,10 @@ def join(
                 "creator": creator,
                 "rights": rights,
                 "allow_enlarge": allow_enlarge,
+                "fit_size": fit_size,
+                "allow_gaps": allow_gaps,
+                "resample": resample,
+                "scanner_path": None if scanner is None else str(scanner.absolute()),
                 "up_deg": None if up is None else int(up),
                 "tone_reference": tone_reference,
                 "profile_path": None if profile is None else str(profile.absolute()),

@@ -11,6 +11,7 @@ It is a small TOML file named `studio.toml` in the user's settings folder for `s
     measured = "sheet"         # or "paint"
     tolerance = "2mm"
     profile = "scanner.icc"    # for scans without one; seen from where this file lies
+    scanner = "scanner.json"   # your scanner's own shape; written there when it is missing
     memory = "2GB"
     jobs = 2
 
@@ -115,6 +116,10 @@ def _profile(value: Any, unit: Unit | None, path: Path) -> str:
     return str(profile)
 
 
+def _scanner(value: Any, unit: Unit | None, path: Path) -> str:
+    return str(path.absolute().parent / _text(value, unit, path))
+
+
 _KEYS: dict[str, tuple[str, Callable[[Any, Unit | None, Path], Any]]] = {
     "creator": ("creator", _text),
     "rights": ("rights", _text),
@@ -123,6 +128,7 @@ _KEYS: dict[str, tuple[str, Callable[[Any, Unit | None, Path], Any]]] = {
     "measured": ("measured", lambda value, unit, path: Measured(value)),
     "tolerance": ("tolerance_mm", lambda value, unit, path: amounts.tolerance_mm(str(value), unit=unit)),
     "profile": ("profile_path", _profile),
+    "scanner": ("scanner_path", _scanner),
     "memory": ("memory_mb", lambda value, unit, path: amounts.memory_mb(str(value))),
     "jobs": ("jobs", _jobs),
 }

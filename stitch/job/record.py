@@ -54,12 +54,12 @@ def load_record(path: Path, root: Path) -> JobRecord | None:
         record = from_plain(JobRecord, {**plain, "settings": _known_settings(plain["settings"])})
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
-    return replace(record, settings=_with_profile(record.settings, _absolute, root))
+    return replace(record, settings=_with_paths(record.settings, _absolute, root))
 
 
 def save_record(record: JobRecord, path: Path, root: Path) -> None:
     """Write `job.json` whole. Raises WriteError."""
-    stored = replace(record, settings=_with_profile(record.settings, _relative, root))
+    stored = replace(record, settings=_with_paths(record.settings, _relative, root))
     write_text_whole(path, json.dumps(to_plain(stored), indent=1, ensure_ascii=False) + "\n")
 
 
@@ -69,10 +69,9 @@ def _known_settings(plain: dict[str, Any]) -> dict[str, Any]:
     return {name: plain.get(name, default) for name, default in defaults.items()}
 
 
-def _with_profile(settings: JoinSettings, turned: Any, root: Path) -> JoinSettings:
-    if settings.profile_path is None:
-        return settings
-    return replace(settings, profile_path=turned(settings.profile_path, root))
+def _with_paths(settings: JoinSettings, turned: Any, root: Path) -> JoinSettings:
+    paths = {name: getattr(settings, name) for name in ("profile_path", "scanner_path")}
+    return replace(settings, **{name: turned(path, root) for name, path in paths.items() if path is not None})
 
 
 def _absolute(name: str, root: Path) -> str:

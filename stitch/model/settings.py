@@ -13,6 +13,13 @@ class Measured(StrEnum):
     PAINT = "paint"
 
 
+class Resample(StrEnum):
+    """How pixels are read between pixels."""
+
+    USUAL = "usual"
+    FINE = "fine"  # a longer kernel: more true to fine detail, slower
+
+
 @dataclass(frozen=True, slots=True)
 class JoinSettings:
     """The settings that travel to the rooms; each room is handed only the few it reads."""
@@ -32,3 +39,7 @@ class JoinSettings:
     title: str = ""
     creator: str = ""
     rights: str = ""
+    scanner_path: str | None = None  # the calibration of the bed: read when it is there, else written
+    fit_size: bool = False  # let the tape measure decide the scale of each axis
+    allow_gaps: bool = False  # make a master although part of the painting is in no scan
+    resample: Resample = Resample.USUAL

@@ -26,6 +26,9 @@ _OPTIONS = {
     "title": "--title {}",
     "creator": "--creator {}",
     "rights": "--rights {}",
+    "fit_size": "--fit-size",
+    "allow_gaps": "--allow-gaps",
+    "resample": "--resample {}",
 }
 
 
@@ -64,6 +67,7 @@ def _settings(settings: JoinSettings, root: Path) -> list[str]:
         value = getattr(settings, name)
         if value != getattr(usual, name):
             said.append(pattern.format(shlex.quote(value) if isinstance(value, str) else value))
-    if settings.profile_path is not None:
-        said.append(f"--profile {shlex.quote(relative_name(Path(settings.profile_path), root.parent))}")
+    for option, path in (("--profile", settings.profile_path), ("--scanner", settings.scanner_path)):
+        if path is not None:
+            said.append(f"{option} {shlex.quote(relative_name(Path(path), root.parent))}")
     return said

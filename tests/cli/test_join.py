@@ -12,7 +12,7 @@ from typer.testing import Result
 
 from stitch.cli.commands import app
 from stitch.model.request import JoinRequest
-from stitch.model.settings import JoinSettings, Measured
+from stitch.model.settings import JoinSettings, Measured, Resample
 
 Stitch = Callable[..., Result]
 
@@ -33,6 +33,9 @@ SETTINGS: list[tuple[list[str], dict[str, Any]]] = [
     (["--title", "Ebbe 🌊"], {"title": "Ebbe 🌊"}),
     (["--creator", "Studio Halde"], {"creator": "Studio Halde"}),
     (["--rights", "© 2026"], {"rights": "© 2026"}),
+    (["--fit-size"], {"fit_size": True}),
+    (["--allow-gaps"], {"allow_gaps": True}),
+    (["--resample", "fine"], {"resample": Resample.FINE}),
 ]
 REQUEST: list[tuple[list[str], dict[str, Any]]] = [
     (["--out", "elsewhere"], {"out": Path("elsewhere")}),
@@ -64,6 +67,8 @@ WRONG = [
     ["--jobs", "0"],
     ["--jobs", "x"],
     ["--profile", "gone.icc"],
+    ["--resample", "lanczos"],
+    ["--scanner", "."],
     ["--studio", "gone.toml"],
     ["--no-such-option"],
 ]
@@ -105,6 +110,15 @@ def test_a_profile_is_handed_on_with_its_whole_path(
     assert request.given == ("profile_path",)
 
 
+def test_a_scanner_file_need_not_be_there_yet(
+    stitch: Stitch, pipeline: Any, scans: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    request = asked(pipeline, stitch("join", "scans", "--scanner", "bed.json"))
+    assert request.settings.scanner_path == str(tmp_path / "bed.json")
+    assert request.given == ("scanner_path",)
+
+
 def test_several_files(stitch: Stitch, pipeline: Any, scans: Path) -> None:
     files = [scans / "a b.tif", scans / "ü🌊.tif", scans / ("x" * 200 + ".tif")]
     for file in files:
@@ -133,5 +147,11 @@ def test_every_option_is_tried_here() -> None:
     command = get_command(app).commands["join"]  # type: ignore[attr-defined]
     options = {opt for param in command.params for opt in param.opts if opt.startswith("--")}
     tried = {word for words, _ in SETTINGS + REQUEST for word in words if word.startswith("--")}
-    elsewhere = {"--profile", "--studio", "--debug", "--help"}  # here above, in test_studio and in test_guard
+    elsewhere = {
+        "--profile",
+        "--scanner",
+        "--studio",
+        "--debug",
+        "--help",
+    }  # here above, in test_studio and in test_guard
     assert options - tried - elsewhere == set()

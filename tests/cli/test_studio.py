@@ -24,6 +24,7 @@ dpi = 300
 measured = "paint"
 tolerance = "2mm"
 profile = "scanner.icc"
+scanner = "scanner.json"
 memory = "2GB"
 jobs = 2
 """
@@ -47,6 +48,7 @@ def test_all_lines(tmp_path: Path) -> None:
         measured=Measured.PAINT,
         tolerance_mm=2.0,
         profile_path=str(tmp_path / "scanner.icc"),
+        scanner_path=str(tmp_path / "scanner.json"),
         memory_mb=2000,
         jobs=2,
     )
@@ -57,7 +59,7 @@ def test_the_example_in_the_help_is_understood(tmp_path: Path) -> None:
     lines = [line[4:] for line in studio.__doc__.splitlines() if line.startswith("    ")]
     (tmp_path / "scanner.icc").write_text("")
     (tmp_path / "studio.toml").write_text("\n".join(lines), encoding="utf-8")
-    assert len(studio.load_studio(tmp_path / "studio.toml").settings) == 9
+    assert len(studio.load_studio(tmp_path / "studio.toml").settings) == 10
 
 
 def test_typed_words_go_before_the_file_and_the_file_before_the_defaults(

@@ -263,7 +263,8 @@ def test_two_runs_at_once(scans: Path) -> None:
 def test_a_job_is_continued_with_its_scans_and_settings(scans: Path) -> None:
     profile = scans.parent / "scanner.icc"
     profile.write_text("icc")
-    first = JoinSettings(width_mm=610, height_mm=914, title="Ebbe", profile_path=str(profile))
+    bed = scans.parent / "bed.json"
+    first = JoinSettings(width_mm=610, height_mm=914, title="Ebbe", profile_path=str(profile), scanner_path=str(bed))
     job = run(request(scans, settings=first), scans)
     (scans / "later.tif").write_text("not of this job")
     asked = request(job.root, settings=JoinSettings(dpi=300.0, title="x", rights="y"), given=("dpi", "rights"))
