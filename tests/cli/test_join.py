@@ -153,5 +153,5 @@ def test_every_option_is_tried_here() -> None:
         "--studio",
         "--debug",
         "--help",
-    }  # here above, in test_studio and in test_guard
+    }  # above, and in other files here
     assert options - tried - elsewhere == set()
