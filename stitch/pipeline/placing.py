@@ -22,7 +22,7 @@ from stitch.pipeline.memory import give_back
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
 from stitch.register.features import peak_mb
-from stitch.register.gaps import refuse_gaps
+from stitch.register.gaps import find_gaps, refuse_gaps
 from stitch.register.graph import nearest_turn_deg
 from stitch.register.place import Registration, reduce_all, register
 from stitch.register.reduced import Reduced
@@ -60,7 +60,7 @@ def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float]
         upright = upright_from_nominal(registration)
         picture = composite(registration, reduced, upright)
         outline = find_outline(picture.rgb, picture.covered, picture.px_per_mm)
-        refuse_gaps(picture, _whole_outline(outline), registration.links)
+        refuse_gaps(find_gaps(picture, _whole_outline(outline)), registration.links)
         layout = arrange(
             registration,
             upright,

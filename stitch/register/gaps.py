@@ -1,15 +1,17 @@
 """Is any part of the painting covered by no scan?
 
 Links alone cannot tell: eight scans of nine hang together perfectly. Holes are looked for inside the painting's outline
-where it was seen, else inside the rectangle around all scans.
+where it was seen, else inside the rectangle around all scans; a missing corner is a hole, too.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from stitch.errors import RegisterError
 from stitch.imaging.affine import FloatArray
@@ -18,36 +20,58 @@ from stitch.register.composite import Composite
 
 INSIDE_RADIUS_MM = 1.5  # an uncovered disc this large inside the outline is a hole
 OUTSIDE_SHARE = 0.15  # of the shorter side of a scan: uncovered disc inside the rectangle around all scans
+NAMED_GAPS = 4  # a message lists no more holes than this
 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """The largest uncovered disc."""
+    """One uncovered part of the painting."""
 
-    x_mm: float  # centre, from the top left of the picture
+    x_mm: float  # middle of its widest place, from the top left of the picture
     y_mm: float
-    radius_mm: float
+    radius_mm: float  # of the largest uncovered disc in it
+    width_mm: float  # of the rectangle around it
+    height_mm: float
     place: str  # "top left", "middle", ...
 
+    @property
+    def words(self) -> str:
+        """Where it is and how large, for a sentence."""
+        return f"in the {self.place}, about {self.width_mm:.0f} × {self.height_mm:.0f} mm"
 
-def refuse_gaps(picture: Composite, outline_px: FloatArray | None, links: tuple[Link, ...] = ()) -> None:
-    """Raise RegisterError when part of the painting is in no scan.
+
+def refuse_gaps(gaps: Sequence[Gap], links: tuple[Link, ...] = ()) -> None:
+    """Raise RegisterError when part of the painting is in no scan."""
+    if not gaps:
+        return
+    pieces = "the missing piece" if len(gaps) == 1 else "the missing pieces"
+    raise RegisterError(
+        f"The scans leave {counted(gaps)} in the painting that no scan covers: {listed(gaps)}.",
+        advice=f"Scan {pieces} with 30 mm or more of overlap, put it in the folder and run again. If nothing of the "
+        "painting is there, add --allow-gaps.",
+        links=links,
+    )
+
+
+def counted(gaps: Sequence[Gap]) -> str:
+    """ "a hole", "3 holes"."""
+    return "a hole" if len(gaps) == 1 else f"{len(gaps)} holes"
+
+
+def listed(gaps: Sequence[Gap]) -> str:
+    """The holes one after another, the largest first; the tail of a long list is counted."""
+    said = [gap.words for gap in gaps[:NAMED_GAPS]]
+    if len(gaps) > NAMED_GAPS:
+        said.append(f"and {len(gaps) - NAMED_GAPS} smaller")
+    return "; ".join(said)
+
+
+def find_gaps(picture: Composite, outline_px: FloatArray | None) -> tuple[Gap, ...]:
+    """Every hole that matters, the largest first.
 
     `outline_px` holds the painting's corners in picture px, (4, 2) clockwise from top left, or None when its edges
     are not in view on all sides.
     """
-    gap = find_gap(picture, outline_px)
-    if gap is not None:
-        raise RegisterError(
-            f"The scans leave a hole in the {gap.place} of the painting, about {2 * gap.radius_mm:.0f} mm across, "
-            "that no scan covers.",
-            advice="Scan the missing piece with 30 mm or more of overlap, put it in the folder and run again.",
-            links=links,
-        )
-
-
-def find_gap(picture: Composite, outline_px: FloatArray | None) -> Gap | None:
-    """The largest hole that matters, or None."""
     height, width = picture.covered.shape
     inside = np.zeros((height, width), np.uint8)
     if outline_px is not None:
@@ -58,12 +82,29 @@ def find_gap(picture: Composite, outline_px: FloatArray | None) -> Gap | None:
         shortest = min(min(np.hypot(*(p[1] - p[0])), np.hypot(*(p[2] - p[1]))) for p in picture.footprints)
         limit_mm = OUTSIDE_SHARE * float(shortest) / picture.px_per_mm
     missing = np.pad(inside * (~picture.covered).astype(np.uint8), 1)
-    distance = cv2.distanceTransform(missing, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    _, radius, _, (x, y) = cv2.minMaxLoc(distance)
-    radius_mm = radius / picture.px_per_mm
-    if radius_mm <= limit_mm:
-        return None
-    return Gap(x / picture.px_per_mm, y / picture.px_per_mm, radius_mm, _place(x / width, y / height))
+    distance = np.asarray(cv2.distanceTransform(missing, cv2.DIST_L2, cv2.DIST_MASK_PRECISE), np.float32)
+    cores = (distance > limit_mm * picture.px_per_mm).astype(np.uint8)
+    count, labels = cv2.connectedComponents(cores, connectivity=8)
+    found = [_gap(distance, labels == k, limit_mm, picture) for k in range(1, count)]
+    return tuple(sorted(found, key=lambda gap: -gap.width_mm * gap.height_mm))
+
+
+def _gap(distance: NDArray[np.float32], core: NDArray[np.bool_], limit_mm: float, picture: Composite) -> Gap:
+    """A hole from the places in it that are farther than the limit from anything covered."""
+    height, width = picture.covered.shape
+    scale = picture.px_per_mm
+    x0, y0, across, down = cv2.boundingRect(core.astype(np.uint8))
+    deepest = np.where(core, distance, 0.0)
+    y, x = np.unravel_index(int(deepest.argmax()), deepest.shape)
+    middle = (x0 - 1 + across / 2) / width, (y0 - 1 + down / 2) / height
+    return Gap(
+        x_mm=float(x - 1) / scale,
+        y_mm=float(y - 1) / scale,
+        radius_mm=float(deepest.max()) / scale,
+        width_mm=across / scale + 2 * limit_mm,
+        height_mm=down / scale + 2 * limit_mm,
+        place=_place(*middle),
+    )
 
 
 def _place(x: float, y: float) -> str:

@@ -8,7 +8,7 @@ from stitch.imaging.affine import apply
 from stitch.model.geometry import Size
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
-from stitch.register.gaps import find_gap, refuse_gaps
+from stitch.register.gaps import find_gaps, refuse_gaps
 from stitch.register.place import Registration, reduce_all
 from stitch.register.solve import Pose
 from tests.held import HeldSource
@@ -53,12 +53,24 @@ def test_composite_shows_the_painting_where_it_is() -> None:
 @pytest.mark.parametrize("seed", [52, 53])
 def test_nine_scans_have_no_hole_and_eight_have(seed: int) -> None:
     scans, found = grid_of_nine(seed)
-    assert find_gap(picture_of(scans, found), None) is None
-    gap = find_gap(picture_of(*without("S5", scans, found)), None)
-    assert gap is not None and gap.place == "middle"
-    assert gap.radius_mm == pytest.approx((620 - 420) / 2 * 25.4 / 600, abs=1.0)
-    corner = find_gap(picture_of(*without("S9", scans, found)), None)
-    assert corner is not None and corner.place == "bottom right"
+    assert find_gaps(picture_of(scans, found), None) == ()
+    (gap,) = find_gaps(picture_of(*without("S5", scans, found)), None)
+    side_mm = (620 - 420) * 25.4 / 600
+    assert gap.place == "middle"
+    assert gap.radius_mm == pytest.approx(side_mm / 2, abs=1.0)
+    assert (gap.width_mm, gap.height_mm) == pytest.approx((side_mm, side_mm), abs=1.5)
+    (corner,) = find_gaps(picture_of(*without("S9", scans, found)), None)
+    assert corner.place == "bottom right"
+
+
+def test_every_hole_is_told_with_its_place_and_size() -> None:
+    scans, found = grid_of_nine(58)
+    for name in ("S1", "S6"):
+        scans, found = without(name, scans, found)
+    gaps = find_gaps(picture_of(scans, found), None)
+    assert {gap.place for gap in gaps} == {"top left", "right"}
+    with pytest.raises(RegisterError, match=r"2 holes in the painting.*in the top left, about \d+ × \d+ mm.*right"):
+        refuse_gaps(gaps)
 
 
 def test_a_narrow_uncovered_strip_inside_the_outline_is_a_hole() -> None:
@@ -66,10 +78,13 @@ def test_a_narrow_uncovered_strip_inside_the_outline_is_a_hole() -> None:
     picture = picture_of(scans, found)
     height, width = picture.covered.shape
     outline = np.array([[5.0, 5], [width - 6, 5], [width - 6, height - 6], [5, height - 6]])
-    assert find_gap(picture, outline) is None or find_gap(picture, outline).radius_mm < 3
+    assert all(gap.radius_mm < 3 for gap in find_gaps(picture, outline))
     picture.covered[height // 2 : height // 2 + 16] = False
-    with pytest.raises(RegisterError, match="hole"):
-        refuse_gaps(picture, outline)
+    gaps = find_gaps(picture, outline)
+    assert gaps[0].width_mm == pytest.approx((width - 11) / picture.px_per_mm, abs=1.0)
+    assert gaps[0].height_mm == pytest.approx(16 / picture.px_per_mm, abs=1.0)
+    with pytest.raises(RegisterError, match=r"hole.*--allow-gaps"):
+        refuse_gaps(gaps)
 
 
 def test_keeping_a_rectangle_crops_to_it_and_a_border() -> None:
