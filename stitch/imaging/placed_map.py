@@ -6,19 +6,22 @@ pixels are resampled once through both parts together.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply, invert
+from stitch.imaging.affine import FloatArray, apply, corners, invert
 from stitch.model.geometry import Size, Window
 from stitch.model.layout import LocalCorrection, Placement
 
 FIELD_STEP_PX = 8  # canvas px between exact positions; those between follow by cubic convolution
 SETTLED_PX = 1e-9
 MOST_ROUNDS = 60
+SAMPLES_PER_KNOT = 8  # where the largest of a correction is looked for
+FRAME_SLACK_PX = 0.1  # for what lies between those
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +31,30 @@ class Shifts:
     step_px: FloatArray  # (2,)
     coefficients: FloatArray
     size: Size
+
+    @property
+    def largest_px(self) -> float:
+        """Length of the largest shift, looked for SAMPLES_PER_KNOT times between knots."""
+        xs, ys = (
+            np.linspace(0.0, length - 1.0, SAMPLES_PER_KNOT * count)
+            for length, count in (
+                (self.size.width_px, self.coefficients.shape[1]),
+                (self.size.height_px, self.coefficients.shape[0]),
+            )
+        )
+        points = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
+        return float(np.hypot(*self.at(points).T).max())
+
+    def bounds(self, low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Least and largest shift (x, y) that may occur between two corners of straightened px: the coefficients'.
+
+        A spline never leaves the range of the coefficients that decide it (de Boor 1978, ch. XI).
+        """
+        ends = np.stack([low, high])
+        columns, _ = spline_weights(ends[:, 0], self.step_px[0], self.size.width_px)
+        rows, _ = spline_weights(ends[:, 1], self.step_px[1], self.size.height_px)
+        near = self.coefficients[rows[0] : rows[1] + 4, columns[0] : columns[1] + 4]
+        return near.min(axis=(0, 1)), near.max(axis=(0, 1))
 
     def at(self, points: FloatArray) -> FloatArray:
         """Shifts at straightened scan points, (n, 2) to (n, 2)."""
@@ -104,41 +131,63 @@ class PlacedMap:
     def frame(self) -> tuple[float, float, float, float]:
         """Left, top, right, bottom of a rectangle of straightened px whose every point the scan shows.
 
-        For a linear map the outermost pixel centres; with a correction each side is moved in by as much as the
+        For a linear map through the outermost pixel centres; with a correction each side is moved in by as much as the
         correction reaches out there.
         """
         right, bottom = self.size.width_px - 1.0, self.size.height_px - 1.0
         if self.shifts is None:
             return 0.0, 0.0, right, bottom
-        xs, ys = (
-            np.linspace(0.0, right, 4 * self.shifts.coefficients.shape[1]),
-            np.linspace(0.0, bottom, 4 * self.shifts.coefficients.shape[0]),
-        )
-        left_out = -self.shifts.at(np.column_stack([np.zeros_like(ys), ys]))[:, 0].min()
-        right_out = self.shifts.at(np.column_stack([np.full_like(ys, right), ys]))[:, 0].max()
-        top_out = -self.shifts.at(np.column_stack([xs, np.zeros_like(xs)]))[:, 1].min()
-        bottom_out = self.shifts.at(np.column_stack([xs, np.full_like(xs, bottom)]))[:, 1].max()
-        insets = [1.25 * max(0.0, float(v)) for v in (left_out, top_out, right_out, bottom_out)]
-        return insets[0], insets[1], right - insets[2], bottom - insets[3]
+        left, top = self._inset(0, 0.0), self._inset(1, 0.0)
+        return left, top, right - self._inset(0, right), bottom - self._inset(1, bottom)
 
-    def positions(self, canvas: Window) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Scan px of every pixel centre of a canvas window: x and y, (h, w) each; for maps with a correction.
+    def _inset(self, axis: int, side_px: float) -> float:
+        """How far inside a side (0 or the last pixel) no shift along `axis` reaches out of the scan any more.
 
-        Exact on a lattice of FIELD_STEP_PX anchored to the canvas, between its points by cubic convolution (Keys, IEEE
-        TASSP 29(6), 1981), so that a pixel gets the same position whatever window it is asked in.
+        Going in from there a shift that does not fold falls back more slowly than the place goes in.
         """
-        columns, across = _between(canvas.x0_px, canvas.width_px)
-        rows, down = _between(canvas.y0_px, canvas.height_px)
-        ys, xs = np.meshgrid(rows.astype(np.float64), columns.astype(np.float64), indexing="ij")
-        coarse = self.scan_from_canvas(np.column_stack([xs.ravel(), ys.ravel()])).reshape(len(rows), len(columns), 2)
-        return down @ coarse[..., 0] @ across.T, down @ coarse[..., 1] @ across.T
+        assert self.shifts is not None
+        length, count = (
+            (self.size.height_px, self.shifts.coefficients.shape[0])
+            if axis == 0
+            else (self.size.width_px, self.shifts.coefficients.shape[1])
+        )
+        along = np.linspace(0.0, length - 1.0, SAMPLES_PER_KNOT * count)
+        inward = 1.0 if side_px == 0.0 else -1.0
+        inset = 0.0
+        for _ in range(MOST_ROUNDS):
+            across = np.full_like(along, side_px + inward * inset)
+            points = np.column_stack([across, along] if axis == 0 else [along, across])
+            out = float((-inward * self.shifts.at(points)[:, axis]).max())
+            if out <= inset:
+                break
+            inset = out + FRAME_SLACK_PX
+        return inset
+
+    def positions(self, canvas: Window) -> tuple[FloatArray, FloatArray]:
+        """Scan px of every pixel centre of a canvas window: x and y, (h, w) each."""
+        return positions_between(self.scan_from_canvas, canvas)
+
+
+def positions_between(mapped: Callable[[FloatArray], FloatArray], window: Window) -> tuple[FloatArray, FloatArray]:
+    """A smooth map, (n, 2) to (n, 2), at every pixel centre of a window: x and y, (h, w) each.
+
+    Exact on a lattice of FIELD_STEP_PX anchored to the grid's origin, between its points by cubic convolution (Keys,
+    IEEE TASSP 29(6), 1981), so that a pixel gets the same position whatever window it is asked in.
+    """
+    columns, across = _between(window.x0_px, window.width_px)
+    rows, down = _between(window.y0_px, window.height_px)
+    ys, xs = np.meshgrid(rows.astype(np.float64), columns.astype(np.float64), indexing="ij")
+    coarse = mapped(np.column_stack([xs.ravel(), ys.ravel()])).reshape(len(rows), len(columns), 2)
+    return down @ coarse[..., 0] @ across.T, down @ coarse[..., 1] @ across.T
 
 
 def shifts_of(correction: LocalCorrection | None, size: Size) -> Shifts | None:
-    """A stored correction ready to be evaluated on a scan of `size`."""
+    """A stored correction ready to be evaluated on a scan of `size`; None where there is none or all of it is zero."""
     if correction is None:
         return None
     coefficients = np.stack([np.array(correction.dx_px), np.array(correction.dy_px)], axis=-1)
+    if not coefficients.any():
+        return None
     return Shifts(np.array(correction.step_px), coefficients, size)
 
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
 
 
 class BedSource(StrEnum):
@@ -29,6 +33,13 @@ class Bed:
     scale: float = 1.0  # true px for a scan px, mean of both axes; 1 unless the tape said otherwise
     sigma_anisotropy: float = 0.0  # standard deviations, 0 where nothing was measured
     sigma_skew_deg: float = 0.0
+
+    @property
+    def linear(self) -> NDArray[np.float64]:
+        """True px from scan px, (2, 2)."""
+        half = math.log1p(self.anisotropy) / 2
+        shear = math.tan(math.radians(self.skew_deg)) / 2
+        return self.scale * np.array([[math.exp(half), shear], [shear, math.exp(-half)]])
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, invert
 from stitch.model.geometry import Window
 
 DARK_FLOOR = 0.02  # encoded; below it a ratio of channels is noise
@@ -23,24 +22,38 @@ TURNED_SIGMAS_PX = (1.0, 8.0)
 REACH_PX = 20  # beyond this the widest of the filters sees nothing
 
 
-def evidence(rgb: NDArray[np.float32], turn_deg: int, px_scale: float = 1.0) -> NDArray[np.float32]:
-    """Band-passed evidence of encoded RGB 0..1, (h, w, 3) to (h, w), for a pair turned by `turn_deg`.
+def evidence(rgb: NDArray[np.float32], turn_deg: int) -> NDArray[np.float32]:
+    """Band-passed evidence of encoded RGB 0..1, (h, w, 3) to (h, w), for a pair turned by `turn_deg`."""
+    return band_pass(raw_signal(rgb, turn_deg), turn_deg)
 
-    `px_scale` widens the filters: px of this scan for one px of the scan it is compared with.
-    """
+
+def raw_signal(rgb: NDArray[np.float32], turn_deg: int) -> NDArray[np.float32]:
+    """What is compared between two scans turned by `turn_deg`, before any filter: luminance, or log-chroma."""
     if turn_deg == 0:
-        return band_pass(rgb @ np.array([0.3, 0.6, 0.1], dtype=np.float32), SAME_WAY_SIGMAS_PX, px_scale)
+        return rgb @ np.array([0.3, 0.6, 0.1], dtype=np.float32)
     logs = np.log(np.maximum(rgb, DARK_FLOOR))
-    return band_pass(logs[..., 0] + logs[..., 2] - 2 * logs[..., 1], TURNED_SIGMAS_PX, px_scale)
+    return np.asarray(logs[..., 0] + logs[..., 2] - 2 * logs[..., 1], np.float32)
 
 
 def band_pass(
-    signal: NDArray[np.float32], sigmas_px: tuple[float, float], px_scale: float = 1.0
+    signal: NDArray[np.float32], turn_deg: int, mask: NDArray[np.float32] | None = None
 ) -> NDArray[np.float32]:
-    """Difference of two Gaussians."""
-    fine, coarse = (sigma * px_scale for sigma in sigmas_px)
-    smooth = cv2.GaussianBlur(signal, (0, 0), fine, borderType=cv2.BORDER_REFLECT_101)
-    return smooth - cv2.GaussianBlur(signal, (0, 0), coarse, borderType=cv2.BORDER_REFLECT_101)
+    """Difference of two Gaussians of the pixels that count (`mask`, 0 or 1, all when None); 0 where none does.
+
+    The Gaussians are normalised by the mask (Knutsson and Westin, CVPR 1993), so that two scans compared under one mask
+    are filtered alike up to its very edge.
+    """
+    fine, coarse = SAME_WAY_SIGMAS_PX if turn_deg == 0 else TURNED_SIGMAS_PX
+    if mask is None or mask.all():
+        return blurred(signal, fine) - blurred(signal, coarse)
+    seen = np.where(mask > 0, signal, 0)
+    parts = [blurred(seen, sigma) / np.maximum(blurred(mask, sigma), 1e-3) for sigma in (fine, coarse)]
+    return np.asarray((parts[0] - parts[1]) * mask, np.float32)
+
+
+def blurred(signal: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+    """Gaussian blur, reflecting at the border."""
+    return cv2.GaussianBlur(signal, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT_101)  # type: ignore[return-value]
 
 
 def doubled(signal: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -55,21 +68,17 @@ def doubled(signal: NDArray[np.float32]) -> NDArray[np.float32]:
     return fine
 
 
-def resampled(signal: NDArray[np.float32], part: Window, a_from_b: FloatArray, window: Window) -> NDArray[np.float32]:
-    """Read the signal of `part` of scan b at the pixels of `window` of scan a, without the cubic kernel's own shift.
+def resampled(
+    signal: NDArray[np.float32], part: Window, x_px: NDArray[np.float64], y_px: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Read the signal of `part` of a scan at scan px (h, w), without the cubic kernel's own shift.
 
     OpenCV's cubic kernel does not reproduce a ramp (up to 0.05 px off, changing with the fraction of a pixel). Read
-    from a doubled grid the band-passed signal is smooth enough for that to vanish.
+    from a doubled grid what is left of that is a quarter.
     """
-    b_from_a = invert(a_from_b)
-    offset = b_from_a[:, :2] @ np.array([window.x0_px, window.y0_px]) + b_from_a[:, 2]
-    matrix = np.column_stack([b_from_a[:, :2], offset - (part.x0_px, part.y0_px)])
-    return cv2.warpAffine(  # type: ignore[return-value]
-        doubled(signal),
-        2 * matrix,
-        (window.width_px, window.height_px),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
+    at_x, at_y = ((2 * (v - first)).astype(np.float32) for v, first in ((x_px, part.x0_px), (y_px, part.y0_px)))
+    return cv2.remap(  # type: ignore[return-value]
+        doubled(signal), at_x, at_y, interpolation=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
 
 

@@ -2,34 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply, corners, invert, scale_of
-from stitch.imaging.resample import coverage, source_window
+from stitch.imaging.affine import FloatArray, compose, scale_of
+from stitch.imaging.placed_map import PlacedMap, positions_between
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
 from stitch.register import subpixel
-from stitch.register.evidence import REACH_PX, as_float, evidence, resampled
+from stitch.register.evidence import REACH_PX, as_float, band_pass, blurred, raw_signal, resampled
+from stitch.register.plan import Grain, Group, b_from_a, plan
 from stitch.register.subpixel import MARGIN_PX
 
-PATCH_SIZES_PX = (96, 64, 48, 32)
-COARSE_SEARCH_PX = 14
-FINE_SEARCH_PX = 4
-PATCHES_PER_PAIR = 260
-MAX_ROWS = 26
 FLOOR_PX = 0.02  # no single patch is believed better than this
 MIN_NCC = 0.5
 SAME_SCALE = 0.95  # below it the second scan is the coarser one
+FINER = 1.05  # above it the second scan is low-passed before it is read on the grid of the first
 STRUCTURE_BLUR_PX = 2.0
 STRUCTURE_SHARE = 0.65  # of a patch's deviation that is left after the blur
 MIN_COMPARABLE = 12
+LEAST_SEEN = 0.35  # share of a patch that both scans must show
+RIM_PX = 6  # along scan b's border, where the interpolation would look beyond it
 HELD_OUT_EVERY = 4
 HELD_OUT_BLOCK = 2
+MOST_SHIFT_PX = 1.6  # of the fine search: further off the gradients lead nowhere
+
+FloatPicture = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,46 +59,52 @@ class Measured:
         return self.contrary_count / self.textured_count if self.textured_count >= MIN_COMPARABLE else 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class PairTask:
-    """One pair to measure: a predicted map and how far it may be off."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Side:
+    """One scan of a pair: its pixels, where it is thought to lie, and what of it is dirt on the glass."""
 
-    scan_a: str
-    scan_b: str
-    b_from_a: tuple[tuple[float, float, float], tuple[float, float, float]]
-    turn_deg: int
-    search_px: int
+    scan_id: str
+    source: PixelSource
+    placed: PlacedMap
+    spots_px: FloatArray  # (n, 3): x, y and radius, scan px
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Row:
-    window: Window  # of scan a
-    centres: FloatArray  # (n, 2) scan a px
-    held_out: NDArray[np.bool_]
+class _Views:
+    """The same group of patches as both scans show it, on the grid of scan a."""
+
+    window: Window  # of scan a; reaches beyond it where patches do
+    a: FloatPicture
+    b: FloatPicture
+    mask: FloatPicture  # 1 where both show paint
 
 
-def measure(source_a: PixelSource, source_b: PixelSource, task: PairTask) -> Measured:
-    """Measure one pair. Reads both scans by windows, one row of patches at a time, on the grid of the coarser scan."""
-    b_from_a = np.array(task.b_from_a)
-    if scale_of(b_from_a) < SAME_SCALE:
-        return _swapped(measure(source_b, source_a, _swapped_task(task, b_from_a)), scale_of(b_from_a))
-    size_px, rows = _plan(source_a, source_b, b_from_a, task.search_px)
-    kept: list[tuple[FloatArray, ...]] = []
-    offered = textured = contrary = 0
-    for row in rows:
-        offered += len(row.centres)
-        found, has_paint, is_good = _measure_row(source_a, source_b, b_from_a, task, size_px, row)
-        textured += int(has_paint.sum())
-        contrary += int((has_paint & ~is_good).sum())
-        kept.append(found)
-    parts = [np.concatenate([k[i] for k in kept]) if kept else _EMPTY[i] for i in range(4)]
-    is_held_out = parts[3].astype(bool)
-    return Measured(task.scan_a, task.scan_b, parts[0], parts[1], parts[2], is_held_out, offered, textured, contrary)
+def measure(a: Side, b: Side, turn_deg: int, grain: Grain) -> Measured:
+    """Measure one pair. Reads both scans by windows, a group of patches at a time, on the grid of the coarser scan."""
+    scale = _scale_between(a, b)
+    if scale < SAME_SCALE:
+        return _swapped(measure(b, a, -turn_deg % 360, grain), scale)
+    found = [_measure_group(a, b, turn_deg, grain, group) for group in plan(a.placed, b.placed, grain)]
+    if not found:
+        return Measured(a.scan_id, b.scan_id, *_nothing(), 0, 0, 0)
+    points_a, points_b, covariance, held = (np.concatenate([f.arrays[k] for f in found]) for k in range(4))
+    counts = [sum(f.counts[k] for f in found) for k in range(3)]
+    return Measured(a.scan_id, b.scan_id, points_a, points_b, covariance, held.astype(bool), *counts)
 
 
-def _swapped_task(task: PairTask, b_from_a: FloatArray) -> PairTask:
-    (a, b, c), (d, e, f) = invert(b_from_a).tolist()
-    return PairTask(task.scan_b, task.scan_a, ((a, b, c), (d, e, f)), -task.turn_deg % 360, task.search_px)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    arrays: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    counts: tuple[int, int, int]  # offered, textured, contrary
+
+
+def _nothing() -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    return np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2, 2)), np.zeros(0, bool)
+
+
+def _scale_between(a: Side, b: Side) -> float:
+    """Px of scan b for one px of scan a."""
+    return scale_of(compose(b.placed.straight_from_canvas, a.placed.canvas_from_straight))
 
 
 def _swapped(measured: Measured, scale: float) -> Measured:
@@ -111,131 +119,128 @@ def _swapped(measured: Measured, scale: float) -> Measured:
     )
 
 
-_EMPTY = (np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2, 2)), np.zeros(0))
-
-
-def _plan(source_a: PixelSource, source_b: PixelSource, b_from_a: FloatArray, search_px: int) -> tuple[int, list[_Row]]:
-    for size_px in PATCH_SIZES_PX:
-        rows = list(_rows(source_a, source_b, b_from_a, size_px, size_px // 2 + search_px + MARGIN_PX + 2))
-        if sum(len(row.centres) for row in rows) >= 30 or size_px == PATCH_SIZES_PX[-1]:
-            break
-    return size_px, rows
-
-
-def _rows(
-    source_a: PixelSource, source_b: PixelSource, b_from_a: FloatArray, size_px: int, inset_px: int
-) -> Iterator[_Row]:
-    ends = apply(invert(b_from_a), corners(source_b.size.width_px, source_b.size.height_px))
-    x0, y0 = np.ceil(ends.min(axis=0)).astype(int)
-    x1, y1 = np.floor(ends.max(axis=0)).astype(int)
-    box = Window(int(x0), int(y0), int(x1 - x0), int(y1 - y0)).clipped(source_a.size)
-    box = box.grown(-inset_px)
-    if box.is_empty:
-        return
-    pitch = max(size_px * 0.75, (box.width_px * box.height_px / PATCHES_PER_PAIR) ** 0.5)
-    row_count = int(np.clip(round(box.height_px / pitch), 1, MAX_ROWS))
-    column_count = max(1, min(round(box.width_px / pitch), PATCHES_PER_PAIR // row_count + 1))
-    ys, xs = _spread(box.y0_px, box.height_px, row_count), _spread(box.x0_px, box.width_px, column_count)
-    limit = np.array([source_b.size.width_px, source_b.size.height_px]) - 1 - inset_px
-    for j, y in enumerate(ys):
-        centres = np.column_stack([xs, np.full(len(xs), y)]).astype(np.float64)
-        held = (np.arange(len(xs)) // HELD_OUT_BLOCK + 2 * (j // HELD_OUT_BLOCK)) % HELD_OUT_EVERY == 0
-        there = apply(b_from_a, centres)
-        inside = (there >= inset_px).all(axis=1) & (there <= limit).all(axis=1)
-        if inside.any():
-            centres, held = centres[inside], held[inside]
-            reach = size_px // 2 + REACH_PX
-            window = Window(
-                int(centres[0, 0]) - reach, int(y) - reach, int(centres[-1, 0] - centres[0, 0]) + 2 * reach, 2 * reach
-            )
-            yield _Row(window.clipped(source_a.size), centres, held)
-
-
-def _spread(start: int, length: int, count: int) -> NDArray[np.intp]:
-    """Centres of `count` equal parts, as whole pixels."""
-    return np.floor(start + (np.arange(count) + 0.5) * length / count).astype(np.intp)
-
-
-def _measure_row(
-    source_a: PixelSource,
-    source_b: PixelSource,
-    b_from_a: FloatArray,
-    task: PairTask,
-    size_px: int,
-    row: _Row,
-) -> tuple[tuple[FloatArray, ...], NDArray[np.bool_], NDArray[np.bool_]]:
-    """What could be measured (points of a and b, covariances, held out); of all patches: has paint, was measured."""
-    reach = size_px // 2 + REACH_PX + task.search_px + MARGIN_PX
-    low, high = row.centres.min(axis=0).astype(int) - reach, row.centres.max(axis=0).astype(int) + reach
-    window = Window(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
-    inside_a = window.clipped(source_a.size)
-    signal_a = evidence(as_float(source_a.read(inside_a)), task.turn_deg)
-    a_from_b = invert(b_from_a)
-    finer = 1 / scale_of(a_from_b)  # px of b for one px of a, 1 or more
-    part_b = source_window(a_from_b, inside_a, source_b.size).grown(round(REACH_PX * finer)).clipped(source_b.size)
-    raw_b = evidence(as_float(source_b.read(part_b)), task.turn_deg, finer)
-    signal_b = resampled(raw_b, part_b, a_from_b, inside_a)
-    covered = coverage(source_b.size, a_from_b, inside_a)
-    stacks = _stacks(signal_a, signal_b, covered, row, inside_a, size_px, task.search_px)
-    centres, held, patches_a, patches_b, whole = stacks
-    if not len(centres):
-        return _EMPTY, np.zeros(0, bool), np.zeros(0, bool)
-    inner = patches_b[:, MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX]
-    has_paint = _has_structure(patches_a) & _has_structure(inner)
-    shifts = subpixel.estimate(patches_a, patches_b)
-    shift = whole + shifts.shift_px
-    good = (shifts.ncc > MIN_NCC) & (np.abs(shifts.shift_px) < 1.6).all(axis=1)
-    good &= np.abs(whole).max(axis=1) < task.search_px
+def _measure_group(a: Side, b: Side, turn_deg: int, grain: Grain, group: Group) -> _Found:
+    views = _views(a, b, turn_deg, grain.search_px, group)
+    stacks = _stacks(views, group, grain)
+    if not len(stacks.chosen):
+        return _Found((*_nothing()[:3], np.zeros(0)), (len(group.centres), 0, 0))
+    inner = stacks.b[:, MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX]
+    is_whole = stacks.weight.all(axis=(1, 2))
+    has_paint = is_whole & _has_structure(stacks.a) & _has_structure(inner)
+    shifts = subpixel.estimate(stacks.a, stacks.b, stacks.weight)
+    good = (shifts.ncc > MIN_NCC) & (np.abs(shifts.shift_px) < MOST_SHIFT_PX).all(axis=1)
+    if grain.search_px:
+        good &= np.abs(stacks.whole_px).max(axis=1) < grain.search_px
+    centres = group.centres[stacks.chosen] - 0.5 + shifts.centre_px
+    points_b = b_from_a(a.placed, b.placed, centres + stacks.whole_px + shifts.shift_px)
     covariance = shifts.covariance_px2 + np.eye(2) * FLOOR_PX**2
-    points_b = apply(b_from_a, centres + shift)
-    return (centres[good], points_b[good], covariance[good], held[good].astype(float)), has_paint, good
+    held = _is_held_out(group.row[stacks.chosen], group.column[stacks.chosen])
+    arrays = (centres[good], points_b[good], covariance[good], held[good].astype(np.float64))
+    return _Found(arrays, (len(group.centres), int(has_paint.sum()), int((has_paint & ~good).sum())))
 
 
-def _has_structure(patches: NDArray[np.float32]) -> NDArray[np.bool_]:
+def _is_held_out(row: NDArray[np.intp], column: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Blocks of neighbours, one in four: patches that overlap share their noise."""
+    return np.asarray((column // HELD_OUT_BLOCK + 2 * (row // HELD_OUT_BLOCK)) % HELD_OUT_EVERY == 0)
+
+
+def _views(a: Side, b: Side, turn_deg: int, search_px: int, group: Group) -> _Views:
+    reach = group.size_px // 2 + search_px + MARGIN_PX
+    low, high = group.centres.min(axis=0).astype(int) - reach, group.centres.max(axis=0).astype(int) + reach
+    window = Window(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
+    read = window.grown(REACH_PX).clipped(a.source.size)
+    signal_a = raw_signal(as_float(a.source.read(read)), turn_deg)
+    x, y = positions_between(lambda points: b_from_a(a.placed, b.placed, points), read)
+    size_b = b.source.size
+    seen = (x >= RIM_PX) & (y >= RIM_PX) & (x <= size_b.width_px - 1 - RIM_PX) & (y <= size_b.height_px - 1 - RIM_PX)
+    mask = seen.astype(np.float32)
+    _blot(mask, a.spots_px, read)
+    if len(b.spots_px):
+        there = b_from_a(b.placed, a.placed, b.spots_px[:, :2])
+        _blot(mask, np.column_stack([there, b.spots_px[:, 2] / _scale_between(a, b)]), read)
+    signal_b = _read_at(b, x, y, turn_deg, _scale_between(a, b))
+    bands = [band_pass(signal, turn_deg, mask) for signal in (signal_a, signal_b)]
+    return _Views(window, *(_on_window(picture, read, window) for picture in (*bands, mask)))
+
+
+def _read_at(b: Side, x: FloatArray, y: FloatArray, turn_deg: int, finer: float) -> FloatPicture:
+    """The signal of scan b at its px (h, w), low-passed first where its px are finer than the grid asked for."""
+    reach = 8 + (math.ceil(3 * finer) if finer > FINER else 0)
+    x0, y0 = math.floor(x.min()) - reach, math.floor(y.min()) - reach
+    part = Window(x0, y0, math.ceil(x.max()) + reach + 1 - x0, math.ceil(y.max()) + reach + 1 - y0)
+    part = part.clipped(b.source.size)
+    if part.is_empty:
+        return np.zeros(x.shape, np.float32)
+    signal = raw_signal(as_float(b.source.read(part)), turn_deg)
+    if finer > FINER:
+        signal = blurred(signal, 0.5 * finer)
+    return resampled(signal, part, x, y)
+
+
+def _blot(mask: FloatPicture, spots_px: FloatArray, window: Window) -> None:
+    """Take circles out of a mask that holds `window`."""
+    for x, y, radius in spots_px:
+        centre = (round(float(x)) - window.x0_px, round(float(y)) - window.y0_px)
+        if -50 < centre[0] < window.width_px + 50 and -50 < centre[1] < window.height_px + 50:
+            cv2.circle(mask, centre, math.ceil(radius), 0.0, -1)
+
+
+def _on_window(picture: FloatPicture, held: Window, window: Window) -> FloatPicture:
+    """The part of a picture of `held` that lies in `window`, zeros around it where it reaches beyond."""
+    if held.intersection(window) == window:
+        return np.ascontiguousarray(picture[window.slices_in(held)])
+    out = np.zeros((window.height_px, window.width_px), np.float32)
+    common = held.intersection(window)
+    out[common.slices_in(window)] = picture[common.slices_in(held)]
+    return out
+
+
+def _has_structure(patches: FloatPicture) -> NDArray[np.bool_]:
     """Whether patches (n, h, w) hold more paint than noise: the blur takes two thirds of noise's deviation away."""
-    blurred = np.stack([cv2.GaussianBlur(patch, (0, 0), STRUCTURE_BLUR_PX) for patch in patches])
-    return np.asarray(blurred.std(axis=(1, 2)) > STRUCTURE_SHARE * patches.std(axis=(1, 2)))
+    soft = np.stack([cv2.GaussianBlur(patch, (0, 0), STRUCTURE_BLUR_PX) for patch in patches])
+    return np.asarray(soft.std(axis=(1, 2)) > STRUCTURE_SHARE * patches.std(axis=(1, 2)))
 
 
-def _stacks(
-    a: NDArray[np.float32],
-    b: NDArray[np.float32],
-    covered: NDArray[np.bool_],
-    row: _Row,
-    window: Window,
-    size_px: int,
-    search_px: int,
-) -> tuple[FloatArray, NDArray[np.bool_], NDArray[np.float32], NDArray[np.float32], FloatArray]:
-    half = size_px // 2
-    centres, held, patches_a, patches_b, whole = [], [], [], [], []
-    outer = half + search_px + MARGIN_PX
-    for centre, is_held in zip(row.centres.astype(int), row.held_out, strict=True):
-        x, y = int(centre[0]) - window.x0_px, int(centre[1]) - window.y0_px
-        if min(x, y) < outer or x + outer > a.shape[1] or y + outer > a.shape[0]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stacks:
+    chosen: NDArray[np.intp]  # index into the group's patches
+    a: FloatPicture  # (n, size, size)
+    b: FloatPicture  # (n, size + 2 MARGIN_PX, …), moved by whole_px
+    weight: FloatPicture  # (n, size, size)
+    whole_px: FloatArray  # (n, 2)
+
+
+def _stacks(views: _Views, group: Group, grain: Grain) -> _Stacks:
+    half, search = group.size_px // 2, grain.search_px
+    chosen, patches_a, patches_b, weights, whole = [], [], [], [], []
+    for index, centre in enumerate(group.centres.astype(int)):
+        x, y = int(centre[0]) - views.window.x0_px, int(centre[1]) - views.window.y0_px
+        weight = _square(views.mask, x, y, half)
+        outer = half + search + MARGIN_PX
+        is_whole = bool(_square(views.mask, x, y, outer).all())
+        if not is_whole and (grain.step_px is None or weight.mean() < LEAST_SEEN):
             continue
-        if not covered[y - outer : y + outer, x - outer : x + outer].all():
+        patch = _square(views.a, x, y, half)
+        if patch.std() < 1e-5:
             continue
-        patch = a[y - half : y + half, x - half : x + half]
-        area = b[y - half - search_px : y + half + search_px, x - half - search_px : x + half + search_px]
-        if patch.std() < 1e-5 or area.std() < 1e-5:
-            continue
-        likeness = cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED)
-        _, _, _, place = cv2.minMaxLoc(likeness)
-        dx, dy = place[0] - search_px, place[1] - search_px
-        reach = half + MARGIN_PX
-        centres.append(centre)
-        held.append(is_held)
+        dx, dy = _best_shift(patch, _square(views.b, x, y, half + search), search) if is_whole and search else (0, 0)
+        chosen.append(index)
         patches_a.append(patch)
-        patches_b.append(b[y + dy - reach : y + dy + reach, x + dx - reach : x + dx + reach])
+        patches_b.append(_square(views.b, x + dx, y + dy, half + MARGIN_PX))
+        weights.append(weight)
         whole.append((dx, dy))
-    if not centres:
-        none = np.zeros((0, size_px, size_px), np.float32)
-        return _EMPTY[0], np.zeros(0, bool), none, none, _EMPTY[0]
-    # a patch pixel (i, j) is centred half a pixel beyond the patch's own centre: both scans share that offset
-    return (
-        np.array(centres, dtype=np.float64),
-        np.array(held),
-        np.stack(patches_a),
-        np.stack(patches_b),
-        np.array(whole, dtype=np.float64),
-    )
+    if not chosen:
+        none = np.zeros((0, group.size_px, group.size_px), np.float32)
+        return _Stacks(np.zeros(0, np.intp), none, none, none, np.zeros((0, 2)))
+    a, b, weight = (np.stack(patches) for patches in (patches_a, patches_b, weights))
+    return _Stacks(np.array(chosen), a, b, weight, np.array(whole, dtype=np.float64))
+
+
+def _square(picture: FloatPicture, x: int, y: int, half: int) -> FloatPicture:
+    return picture[y - half : y + half, x - half : x + half]
+
+
+def _best_shift(patch: FloatPicture, area: FloatPicture, search_px: int) -> tuple[int, int]:
+    likeness = cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED)
+    _, _, _, place = cv2.minMaxLoc(likeness)
+    return place[0] - search_px, place[1] - search_px

@@ -84,7 +84,7 @@ def register(
         poses = _first_poses(anchor, pairs, reduced, sizes, scales)
         points = [_feature_points(pair, features, reduced, scales) for pair in pairs]
         settled = conflicts.settle(poses, points, pairs, anchor, max(steps))
-        refined = refine(sources, settled.poses, settled.points, anchor, pool, progress)
+        refined = refine(sources, settled.poses, settled.points, anchor, {}, pool, progress)
     made = links.describe(refined, sizes, {pair.scan_ids: pair for pair in pairs})
     findings = settled.findings + links.judge(made)
     return Registration(nominal_ppi, anchor, refined.poses, sizes, refined.sigma_px, made, findings)

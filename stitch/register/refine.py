@@ -10,26 +10,32 @@ from itertools import combinations
 import numpy as np
 
 from stitch.imaging.affine import FloatArray, compose, invert
+from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.geometry import Size
 from stitch.model.scans import PixelSource
 from stitch.progress import Progress
 from stitch.register import graph
 from stitch.register.candidates import overlap_area_px
-from stitch.register.patches import COARSE_SEARCH_PX, FINE_SEARCH_PX, Measured, PairTask, measure
+from stitch.register.patches import Measured, Side, measure
+from stitch.register.plan import Grain
 from stitch.register.solve import Points, Pose, Solution, residuals, solve
 
 MIN_OVERLAP_FRACTION = 0.004  # overlaps below this share of the smaller scan are left alone
 MIN_PATCHES = 6
+COARSE = Grain(search_px=14)
+FINE = Grain(search_px=4)
 FINE_PASSES = 2
 JOINS_PX = 1.0  # an overlap without a link of its own joins the solve when it agrees this well
 JOINS_CONTRARY_SHARE = 0.25
+NO_SPOTS: FloatArray = np.zeros((0, 3))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Refined:
-    """The final poses and what each overlap had to say about them."""
+    """The final maps and what each overlap had to say about them."""
 
     poses: Mapping[str, Pose]
+    shifts: Mapping[str, Shifts | None]  # local corrections
     sigma_px: Mapping[str, float]
     measured: tuple[Measured, ...]  # of every overlap, last pass
     used: frozenset[tuple[str, str]]  # overlaps whose patches the solve used
@@ -42,19 +48,23 @@ def refine(
     poses: Mapping[str, Pose],
     feature_points: Sequence[Points],
     anchor: str,
+    spots_px: Mapping[str, FloatArray],
     pool: Executor,
     progress: Progress,
 ) -> Refined:
-    """Measure patches, solve, measure again around the better prediction, solve again."""
+    """Measure patches, solve, measure again around the better prediction, solve again.
+
+    `spots_px` : for each scan the dirt on the glass, (n, 3) of x, y, radius in scan px; scans left out have none.
+    """
     linked = {(p.scan_a, p.scan_b): p for p in feature_points}
-    everywhere = _overlapping(sources, poses)
-    passes = [(list(linked), COARSE_SEARCH_PX)] + [(sorted(linked.keys() | everywhere), FINE_SEARCH_PX)] * FINE_PASSES
+    everywhere = sorted(linked.keys() | _overlapping(sources, poses))
+    passes = [(list(linked), COARSE)] + [(everywhere, FINE)] * FINE_PASSES
     solution = Solution(poses, {})
     with progress.task("Measuring overlaps", sum(len(todo) for todo, _ in passes)) as task:
-        for todo, search_px in passes:
-            jobs = [_task(solution.poses, a, b, search_px) for a, b in todo]
+        for todo, grain in passes:
+            sides = _sides(sources, solution.poses, {}, spots_px)
             measured = []
-            for one in pool.map(lambda job: measure(sources[job.scan_a], sources[job.scan_b], job), jobs):
+            for one in pool.map(lambda pair: _measured(sides, pair, grain), todo):  # noqa: B023
                 measured.append(one)
                 task.advance()
             used = _chosen(solution.poses, measured, linked)
@@ -62,7 +72,31 @@ def refine(
     turns = {name: graph.nearest_turn_deg(pose.matrix()) for name, pose in solution.poses.items()}
     names = frozenset((p.scan_a, p.scan_b) for p in used)
     sure = {(m.scan_a, m.scan_b): solution.joint_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured}
-    return Refined(solution.poses, solution.sigma_px, tuple(measured), names, turns, sure)
+    return Refined(solution.poses, dict.fromkeys(poses), solution.sigma_px, tuple(measured), names, turns, sure)
+
+
+def _sides(
+    sources: Mapping[str, PixelSource],
+    poses: Mapping[str, Pose],
+    shifts: Mapping[str, Shifts | None],
+    spots_px: Mapping[str, FloatArray],
+) -> dict[str, Side]:
+    return {
+        name: Side(
+            name,
+            source,
+            PlacedMap(poses[name].matrix(), source.size, shifts.get(name)),
+            spots_px.get(name, NO_SPOTS),
+        )
+        for name, source in sources.items()
+    }
+
+
+def _measured(sides: Mapping[str, Side], pair: tuple[str, str], grain: Grain) -> Measured:
+    a, b = (sides[name] for name in pair)
+    b_from_a = compose(b.placed.straight_from_canvas, a.placed.canvas_from_straight)
+    found = measure(a, b, graph.nearest_turn_deg(b_from_a), grain)
+    return found
 
 
 def _overlapping(sources: Mapping[str, PixelSource], poses: Mapping[str, Pose]) -> set[tuple[str, str]]:
@@ -78,17 +112,6 @@ def _overlapping(sources: Mapping[str, PixelSource], poses: Mapping[str, Pose]) 
 
 def _area(size: Size) -> float:
     return float(size.width_px * size.height_px)
-
-
-def _task(poses: Mapping[str, Pose], a: str, b: str, search_px: int) -> PairTask:
-    b_from_a = compose(invert(poses[b].matrix()), poses[a].matrix())
-    turn = graph.nearest_turn_deg(b_from_a)
-    return PairTask(a, b, _rows(b_from_a), turn, search_px)
-
-
-def _rows(matrix: FloatArray) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
-    (a, b, c), (d, e, f) = matrix.tolist()
-    return (a, b, c), (d, e, f)
 
 
 def _chosen(

@@ -1,25 +1,31 @@
-"""One global least-squares solve for the rigid placement of all scans together.
+"""One global least-squares solve for the placement of all scans together.
 
-Unknowns are a turn and a shift for each scan; scale is known from the scanning resolution. Every pair's points pull on
-both scans at once, so errors do not accumulate around a grid (Preibisch, Saalfeld and Tomancak, Bioinformatics 25(11),
-2009, on solving globally). Robust by re-weighting (Geman and McClure, Bull. Int. Stat. Inst. 52, 1987).
+Unknowns are a turn and a shift for each scan and, where pieces lie turned by a quarter against others, two for the bed
+they were all scanned on: how much longer its px are across than along, how far its axes are from a right angle. Both
+turn into their opposite with a quarter turn and are the same after a half turn, so that nothing else shows them. Scale
+is known from the scanning resolution. Every pair's points pull on both scans at once, so errors do not accumulate
+around a grid (Preibisch, Saalfeld and Tomancak, Bioinformatics 25(11), 2009, on solving globally). Robust by
+re-weighting (Geman and McClure, Bull. Int. Stat. Inst. 52, 1987).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply, invert
+from stitch.imaging.affine import FloatArray, angle_deg, apply, invert
+from stitch.model.bed import Bed, BedSource
 from stitch.model.geometry import Size
 
 ROUNDS = 12
 FIRST_ROUNDS = 3
 ROBUST_WIDTH = 2.5
+BED_PRIOR = 0.003  # standard deviation expected of a bed's two figures before anything is seen
+BED_PARTS = np.array([[[0.5, 0.0], [0.0, -0.5]], [[0.0, 0.5], [0.5, 0.0]]])  # ∂linear / ∂(anisotropy, skew), near 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,18 +41,24 @@ class Points:
 
 @dataclass(frozen=True, slots=True)
 class Pose:
-    """A scan's placement: canvas = scale · R(angle) · (p − centre) + (x, y)."""
+    """A scan's placement: canvas = scale · R(angle) · bed · (p − centre) + (x, y)."""
 
     angle_rad: float
     x_px: float
     y_px: float
     scale: float
     centre_px: tuple[float, float]
+    bed: Bed = field(default_factory=Bed)
+
+    @property
+    def rotation(self) -> FloatArray:
+        """scale · R(angle), (2, 2)."""
+        c, s = np.cos(self.angle_rad) * self.scale, np.sin(self.angle_rad) * self.scale
+        return np.array([[c, -s], [s, c]])
 
     def matrix(self) -> FloatArray:
         """canvas_from_scan, (2, 3)."""
-        c, s = np.cos(self.angle_rad) * self.scale, np.sin(self.angle_rad) * self.scale
-        linear = np.array([[c, -s], [s, c]])
+        linear = self.rotation @ self.bed.linear
         shift = np.array([self.x_px, self.y_px]) - linear @ np.array(self.centre_px)
         return np.column_stack([linear, shift])
 
@@ -73,36 +85,59 @@ class Solution:
 
     def joint_sigma_px(self, scan_a: str, scan_b: str, points_a: FloatArray) -> float:
         """Largest standard deviation, in any direction, of how far apart two scans put points (n, 2) of scan a."""
+        return float(np.sqrt(np.linalg.eigvalsh(self.spread_px2(scan_a, scan_b, points_a))[:, -1].max(initial=0.0)))
+
+    def spread_px2(self, scan_a: str, scan_b: str, points_a: FloatArray) -> FloatArray:
+        """Covariance (n, 2, 2), canvas px², of the distance vectors between where two scans put points (n, 2) of a."""
         a, b = self.poses[scan_a], self.poses[scan_b]
         there = apply(invert(b.matrix()), apply(a.matrix(), points_a))
         rows = np.zeros((len(points_a), 2, len(self.covariance)))
+        bed = slice(3 * len(self.column), None)
         for name, pose, where, sign in ((scan_a, a, points_a, 1.0), (scan_b, b, there, -1.0)):
             if name in self.column:
                 first = self.column[name]
                 rows[:, :, first : first + 3] += sign * _jacobian(pose, where)
-        spread = np.einsum("nik,kl,njl->nij", rows, self.covariance, rows)
-        return float(np.sqrt(np.linalg.eigvalsh(spread)[:, -1].max(initial=0.0)))
+            if len(self.covariance) > 3 * len(self.column):
+                rows[:, :, bed] += sign * _bed_jacobian(pose, where)
+        return np.einsum("nik,kl,njl->nij", rows, self.covariance, rows)
 
 
 def solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str) -> Solution:
     """Improve `poses` from corresponding points; `anchor` keeps its pose, the others move.
 
-    Raises numpy.linalg.LinAlgError when a scan has no points at all.
+    The bed's figures are solved for when some points link scans that lie a quarter turn apart and the bed is not known
+    from elsewhere. Raises numpy.linalg.LinAlgError when a scan has no points at all.
     """
     order = [name for name in poses if name != anchor]
     column = {name: 3 * i for i, name in enumerate(order)}
     current = dict(poses)
+    is_bed_free = shows_bed(poses, points)
     spread = 1.0
     for round_number in range(ROUNDS):
         spread = _spread(current, points, 4.0 if round_number < FIRST_ROUNDS else 0.0)
-        normal, right = _normal_equations(current, points, column, spread)
+        normal, right = _normal_equations(current, points, column, spread, 2 if is_bed_free else 0)
         step = np.linalg.solve(normal, right)
         current = {n: _moved(p, step[column[n] : column[n] + 3]) if n in column else p for n, p in current.items()}
+        if is_bed_free:
+            bed = _reshaped(current[anchor].bed, step[-2:])
+            current = {n: replace(p, bed=bed) for n, p in current.items()}
         if round_number > FIRST_ROUNDS and np.abs(step).max() < 1e-7:
             break
     covariance: FloatArray = np.linalg.inv(normal).astype(np.float64) * spread**2
+    if is_bed_free:
+        bed = _measured(current[anchor].bed, covariance)
+        current = {n: replace(p, bed=bed) for n, p in current.items()}
     sigma = {name: _corner_sigma(covariance, column.get(name), current[name]) for name in poses}
     return Solution(current, sigma, column, covariance)
+
+
+def shows_bed(poses: Mapping[str, Pose], points: Sequence[Points]) -> bool:
+    """Whether some points link scans a quarter turn apart, and the bed's figures are theirs to find."""
+    source = next(iter(poses.values())).bed.source
+    if source not in (BedSource.UNKNOWN, BedSource.TURNED_PIECES):
+        return False
+    quarter = {name: round(angle_deg(pose.matrix()) / 90) % 2 for name, pose in poses.items()}
+    return any(quarter[p.scan_a] != quarter[p.scan_b] for p in points)
 
 
 def residuals(poses: Mapping[str, Pose], points: Points) -> FloatArray:
@@ -126,10 +161,16 @@ def _spread(poses: Mapping[str, Pose], points: Sequence[Points], least: float) -
 
 
 def _normal_equations(
-    poses: Mapping[str, Pose], points: Sequence[Points], column: Mapping[str, int], spread: float
+    poses: Mapping[str, Pose], points: Sequence[Points], column: Mapping[str, int], spread: float, bed_count: int
 ) -> tuple[FloatArray, FloatArray]:
-    count = 3 * len(column)
+    moved = 3 * len(column)
+    count = moved + bed_count
     normal, right = np.zeros((count, count)), np.zeros(count)
+    if bed_count:
+        bed = next(iter(poses.values())).bed
+        pull = (spread / BED_PRIOR) ** 2
+        normal[moved:, moved:] += np.eye(2) * pull
+        right[moved:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) * pull
     for pair in points:
         off, length = _whitened(poses, pair)
         robust = 1 / (1 + (length / (ROBUST_WIDTH * spread)) ** 2) ** 2
@@ -138,10 +179,15 @@ def _normal_equations(
         for name, where, sign in ((pair.scan_a, pair.points_a, 1.0), (pair.scan_b, pair.points_b, -1.0)):
             if name in column:
                 sides.append((column[name], sign * _jacobian(poses[name], where)))
+        if bed_count:
+            a, b = poses[pair.scan_a], poses[pair.scan_b]
+            sides.append((moved, _bed_jacobian(a, pair.points_a) - _bed_jacobian(b, pair.points_b)))
         for i, jacobian_i in sides:
-            right[i : i + 3] -= np.einsum("nki,nkl,nl->i", jacobian_i, weight, off)
+            rows = slice(i, i + jacobian_i.shape[2])
+            right[rows] -= np.einsum("nki,nkl,nl->i", jacobian_i, weight, off)
             for j, jacobian_j in sides:
-                normal[i : i + 3, j : j + 3] += np.einsum("nki,nkl,nlj->ij", jacobian_i, weight, jacobian_j)
+                columns = slice(j, j + jacobian_j.shape[2])
+                normal[rows, columns] += np.einsum("nki,nkl,nlj->ij", jacobian_i, weight, jacobian_j)
     return normal, right
 
 
@@ -154,9 +200,30 @@ def _jacobian(pose: Pose, points: FloatArray) -> FloatArray:
     return out
 
 
+def _bed_jacobian(pose: Pose, points: FloatArray) -> FloatArray:
+    """Derivative of canvas px by the bed's (log anisotropy, shear), (n, 2, 2)."""
+    arm = points - np.array(pose.centre_px)
+    return np.einsum("ij,pjk,nk->nip", pose.rotation, BED_PARTS, arm)
+
+
 def _moved(pose: Pose, step: NDArray[Any]) -> Pose:
     turn, x, y = (float(v) for v in step)
-    return Pose(pose.angle_rad + turn, pose.x_px + x, pose.y_px + y, pose.scale, pose.centre_px)
+    return replace(pose, angle_rad=pose.angle_rad + turn, x_px=pose.x_px + x, y_px=pose.y_px + y)
+
+
+def _reshaped(bed: Bed, step: NDArray[Any]) -> Bed:
+    log, shear = np.log1p(bed.anisotropy) + step[0], np.tan(np.radians(bed.skew_deg)) + step[1]
+    return replace(bed, anisotropy=float(np.expm1(log)), skew_deg=float(np.degrees(np.arctan(shear))))
+
+
+def _measured(bed: Bed, covariance: FloatArray) -> Bed:
+    sigma = np.sqrt(np.diag(covariance)[-2:])
+    return replace(
+        bed,
+        source=BedSource.TURNED_PIECES,
+        sigma_anisotropy=float(sigma[0]),
+        sigma_skew_deg=float(np.degrees(sigma[1])),
+    )
 
 
 def _corner_sigma(covariance: NDArray[Any], column: int | None, pose: Pose) -> float:

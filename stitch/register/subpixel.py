@@ -30,34 +30,38 @@ class Shifts:
     shift_px: NDArray[np.float64]  # (n, 2), x and y
     covariance_px2: NDArray[np.float64]  # (n, 2, 2)
     ncc: NDArray[np.float64]  # (n,) correlation after alignment
+    centre_px: NDArray[np.float64]  # (n, 2) from the middle of the patch: where what decided the shift lies
 
 
-def estimate(a: FloatStack, b: FloatStack) -> Shifts:
+def estimate(a: FloatStack, b: FloatStack, weight: FloatStack | None = None) -> Shifts:
     """Shifts s so that b(x + s) looks like a(x).
 
     Parameters
     ----------
     a : (n, size, size) band-passed patches.
     b : (n, size + 2·MARGIN_PX, size + 2·MARGIN_PX), the same places with a margin, within about a pixel of a.
+    weight : (n, size, size) 0..1, which pixels count; all when None.
     """
+    w = np.ones_like(a) if weight is None else weight
     shift = np.zeros((len(a), 2))
     gradient_a = _gradients(a)
     for _ in range(ITERATIONS):
         moved = shifted(b, shift)
         gradient_b = _gradients(moved)
-        gx, gy = (gradient_a[0] + gradient_b[0]) / 2, (gradient_a[1] + gradient_b[1]) / 2
-        gain = _gain(a, moved)
-        residual = a - gain * moved
+        gx, gy = (gradient_a[0] + gradient_b[0]) / 2 * w, (gradient_a[1] + gradient_b[1]) / 2 * w
+        residual = a - _gain(a, moved, w) * moved
         normal, right = _normal(gx, gy, residual)
         step = np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -1, 1)
         shift = np.clip(shift + step, -MARGIN_PX + KERNEL_LOBES, MARGIN_PX - KERNEL_LOBES)
         if np.abs(step).max(initial=0) < SETTLED_PX:
             break
     moved = shifted(b, shift)
-    residual = a - _gain(a, moved) * moved
-    variance = residual.var(axis=(1, 2), dtype=np.float64)
-    covariance = np.linalg.inv(_without_noise(normal, residual)) * (variance * NOISE_CORRELATION)[:, None, None]
-    return Shifts(shift, covariance, _correlation(a, moved))
+    residual = (a - _gain(a, moved, w) * moved) * w
+    share = np.maximum(w.mean(axis=(1, 2), dtype=np.float64), 1e-6)
+    variance = (residual**2).mean(axis=(1, 2), dtype=np.float64) / share
+    variance -= (residual.mean(axis=(1, 2), dtype=np.float64) / share) ** 2
+    covariance = np.linalg.inv(_without_noise(normal, residual, w)) * (variance * NOISE_CORRELATION)[:, None, None]
+    return Shifts(shift, covariance, _correlation(a, moved, w), _centres(gx * gx + gy * gy))
 
 
 def shifted(b: FloatStack, shift: NDArray[np.float64]) -> FloatStack:
@@ -93,10 +97,19 @@ def _gradients(stack: FloatStack) -> tuple[FloatStack, FloatStack]:
     return gx, gy
 
 
-def _gain(a: FloatStack, b: FloatStack) -> FloatStack:
-    power_a = np.sqrt((a * a).sum(axis=(1, 2), keepdims=True))
-    power_b = np.sqrt((b * b).sum(axis=(1, 2), keepdims=True))
+def _gain(a: FloatStack, b: FloatStack, w: FloatStack) -> FloatStack:
+    power_a = np.sqrt((a * a * w).sum(axis=(1, 2), keepdims=True))
+    power_b = np.sqrt((b * b * w).sum(axis=(1, 2), keepdims=True))
     return power_a / np.maximum(power_b, 1e-12)
+
+
+def _centres(energy: FloatStack) -> NDArray[np.float64]:
+    """Centre of mass of (n, size, size), from the middle of the patch, (n, 2)."""
+    place = np.arange(energy.shape[1]) - (energy.shape[1] - 1) / 2
+    total = np.maximum(energy.sum(axis=(1, 2), dtype=np.float64), 1e-30)
+    x = (energy.sum(axis=1, dtype=np.float64) * place).sum(axis=1) / total
+    y = (energy.sum(axis=2, dtype=np.float64) * place).sum(axis=1) / total
+    return np.column_stack([x, y])
 
 
 def _normal(gx: FloatStack, gy: FloatStack, residual: FloatStack) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -107,14 +120,14 @@ def _normal(gx: FloatStack, gy: FloatStack, residual: FloatStack) -> tuple[NDArr
     return normal, np.stack(right, -1)
 
 
-def _without_noise(normal: NDArray[np.float64], residual: FloatStack) -> NDArray[np.float64]:
+def _without_noise(normal: NDArray[np.float64], residual: FloatStack, w: FloatStack) -> NDArray[np.float64]:
     """The normal matrices with the gradients of noise taken out: along a stripe there is nothing but noise.
 
     Both patches' noise enters the mean gradient as half of what it enters the residual's. A direction in which the
     paint's own gradients do not exceed the noise's is held by nothing.
     """
     gx, gy = _gradients(residual)
-    noise = _normal(gx / 2, gy / 2, residual)[0]
+    noise = _normal(gx * w / 2, gy * w / 2, residual)[0]
     values, vectors = np.linalg.eigh(normal - noise)
     floor = np.einsum("nki,nkl,nli->ni", vectors, noise, vectors)
     least = UNHELD_SHARE * np.trace(normal, axis1=1, axis2=2)[:, None]
@@ -122,8 +135,9 @@ def _without_noise(normal: NDArray[np.float64], residual: FloatStack) -> NDArray
     return np.einsum("nki,ni,nli->nkl", vectors, values, vectors)
 
 
-def _correlation(a: FloatStack, b: FloatStack) -> NDArray[np.float64]:
-    a0 = a - a.mean(axis=(1, 2), keepdims=True)
-    b0 = b - b.mean(axis=(1, 2), keepdims=True)
+def _correlation(a: FloatStack, b: FloatStack, w: FloatStack) -> NDArray[np.float64]:
+    count = np.maximum(w.sum(axis=(1, 2), keepdims=True), 1.0)
+    a0 = (a - (a * w).sum(axis=(1, 2), keepdims=True) / count) * w
+    b0 = (b - (b * w).sum(axis=(1, 2), keepdims=True) / count) * w
     power = np.sqrt((a0 * a0).sum(axis=(1, 2)) * (b0 * b0).sum(axis=(1, 2)))
     return ((a0 * b0).sum(axis=(1, 2)) / np.maximum(power, 1e-20)).astype(np.float64)

@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 
 from stitch.errors import RegisterError
-from stitch.imaging.affine import rigid
+from stitch.imaging.affine import IDENTITY, rigid
+from stitch.imaging.placed_map import PlacedMap
 from stitch.model.geometry import Size
 from stitch.register.links import _held_distances
-from stitch.register.patches import FINE_SEARCH_PX, PairTask, measure
+from stitch.register.patches import Measured, Side, measure
+from stitch.register.refine import FINE, NO_SPOTS
 from stitch.register.subpixel import MARGIN_PX, estimate
 from tests.held import HeldSource
 from tests.register.cutting import CutScans, cut, texture
@@ -58,21 +60,22 @@ def test_a_scan_of_another_painting_with_the_same_border_is_refused(border_px: i
     assert "Z" in caught.value.scan_ids
 
 
-def pair_of(pixels_a: np.ndarray, pixels_b: np.ndarray) -> tuple[HeldSource, HeldSource]:
-    return tuple(HeldSource((np.clip(p, 0, 1) * CODES).astype(np.uint16)) for p in (pixels_a, pixels_b))
+def measured(pixels_a: np.ndarray, pixels_b: np.ndarray) -> Measured:
+    sources = [HeldSource((np.clip(p, 0, 1) * CODES).astype(np.uint16)) for p in (pixels_a, pixels_b)]
+    sides = [Side(n, s, PlacedMap(IDENTITY, s.size), NO_SPOTS) for n, s in zip("AB", sources, strict=True)]
+    return measure(*sides, 0, FINE)
 
 
 def test_what_counts_as_contrary_is_paint_not_noise() -> None:
     rng = np.random.default_rng(3)
     noise = [0.02 * rng.standard_normal((400, 500, 3)) for _ in range(4)]
-    task = PairTask("A", "B", ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)), 0, FINE_SEARCH_PX)
-    blank = measure(*pair_of(0.8 + noise[0], 0.8 + noise[1]), task)
+    blank = measured(0.8 + noise[0], 0.8 + noise[1])
     assert blank.offered_count > 40
     assert blank.textured_count < 3
-    same = measure(*pair_of(texture(500, 400, 1) + noise[0], texture(500, 400, 1) + noise[1]), task)
+    same = measured(texture(500, 400, 1) + noise[0], texture(500, 400, 1) + noise[1])
     assert same.textured_count > 0.9 * same.offered_count
     assert same.contrary_share < 0.05
-    other = measure(*pair_of(texture(500, 400, 1) + noise[2], texture(500, 400, 2) + noise[3]), task)
+    other = measured(texture(500, 400, 1) + noise[2], texture(500, 400, 2) + noise[3])
     assert other.contrary_share > 0.9
 
 

@@ -1,0 +1,125 @@
+"""Where patches are laid in the overlap of two scans: in groups that are read together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import FloatArray
+from stitch.imaging.placed_map import PlacedMap
+from stitch.model.geometry import Size, Window
+from stitch.register.subpixel import MARGIN_PX
+
+MOST_PATCHES = 260  # of a sparse plan
+MOST_ROWS = 26
+ENOUGH_PATCHES = 30
+SPARSE_SIZES_PX = (96, 64, 48, 32)
+DENSE_ROWS_TOGETHER = 6  # rows of a dense plan that are read together
+DENSE_COLUMNS_TOGETHER = 24
+RIM_PX = 3  # a patch may start this near to a scan's border where only part of it has to be seen
+
+
+@dataclass(frozen=True, slots=True)
+class Grain:
+    """How finely an overlap is measured.
+
+    `search_px` is how far patches may be off. With `step_px` None there are at most MOST_PATCHES of the largest size
+    of which enough fit. Otherwise patches of `size_px` lie `step_px` apart, and reach over the border of what both
+    scans show; only what both show counts.
+    """
+
+    search_px: int
+    size_px: int = 0
+    step_px: int | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Group:
+    """Patches that are read together."""
+
+    size_px: int
+    centres: FloatArray  # (n, 2) whole scan a px; the patch covers size_px / 2 before to size_px / 2 − 1 after
+    row: NDArray[np.intp]  # place of each patch in its plan's grid
+    column: NDArray[np.intp]
+
+
+def plan(map_a: PlacedMap, map_b: PlacedMap, grain: Grain) -> list[Group]:
+    """Groups of patches over the overlap, in px of scan a."""
+    if grain.step_px is not None:
+        return list(_dense(map_a, map_b, grain))
+    groups: list[Group] = []
+    for size_px in SPARSE_SIZES_PX:
+        groups = list(_sparse(map_a, map_b, size_px, grain.search_px))
+        if sum(len(group.centres) for group in groups) >= ENOUGH_PATCHES:
+            break
+    return groups
+
+
+def b_from_a(map_a: PlacedMap, map_b: PlacedMap, points: FloatArray) -> FloatArray:
+    """Scan b px of scan a px, (n, 2)."""
+    return map_b.scan_from_canvas(map_a.canvas_from_scan(points))
+
+
+def _sparse(map_a: PlacedMap, map_b: PlacedMap, size_px: int, search_px: int) -> Iterator[Group]:
+    inset = size_px // 2 + search_px + MARGIN_PX + 2
+    box = _overlap_box(map_a, map_b).grown(-inset)
+    if box.is_empty:
+        return
+    pitch = max(size_px * 0.75, (box.width_px * box.height_px / MOST_PATCHES) ** 0.5)
+    row_count = int(np.clip(round(box.height_px / pitch), 1, MOST_ROWS))
+    column_count = max(1, min(round(box.width_px / pitch), MOST_PATCHES // row_count + 1))
+    ys, xs = _spread(box.y0_px, box.height_px, row_count), _spread(box.x0_px, box.width_px, column_count)
+    for j, y in enumerate(ys):
+        centres = np.column_stack([xs, np.full(len(xs), y)]).astype(np.float64)
+        inside = _is_inside(b_from_a(map_a, map_b, centres), map_b.size, inset)
+        if inside.any():
+            columns = np.flatnonzero(inside)
+            yield Group(size_px, centres[inside], np.full(len(columns), j), columns)
+
+
+def _dense(map_a: PlacedMap, map_b: PlacedMap, grain: Grain) -> Iterator[Group]:
+    step = grain.step_px or grain.size_px
+    box = _overlap_box(map_a, map_b).grown(-RIM_PX)
+    if box.is_empty:
+        return
+    ys, xs = (
+        _spread(box.y0_px, box.height_px, 1 + box.height_px // step),
+        _spread(box.x0_px, box.width_px, 1 + box.width_px // step),
+    )
+    for j in range(0, len(ys), DENSE_ROWS_TOGETHER):
+        for i in range(0, len(xs), DENSE_COLUMNS_TOGETHER):
+            here = np.mgrid[j : min(j + DENSE_ROWS_TOGETHER, len(ys)), i : min(i + DENSE_COLUMNS_TOGETHER, len(xs))]
+            rows, columns = here.reshape(2, -1)
+            centres = np.column_stack([xs[columns], ys[rows]]).astype(np.float64)
+            inside = _is_inside(b_from_a(map_a, map_b, centres), map_b.size, RIM_PX)
+            if inside.any():
+                yield Group(grain.size_px, centres[inside], rows[inside], columns[inside])
+
+
+def _overlap_box(map_a: PlacedMap, map_b: PlacedMap) -> Window:
+    """Bounding box, in whole px of scan a, of what scan b shows there."""
+    ends = b_from_a(map_b, map_a, _border(map_b.size))
+    x0, y0 = np.ceil(ends.min(axis=0)).astype(int)
+    x1, y1 = np.floor(ends.max(axis=0)).astype(int)
+    return Window(int(x0), int(y0), int(x1 - x0), int(y1 - y0)).clipped(map_a.size)
+
+
+def _border(size: Size) -> FloatArray:
+    along = np.linspace(0.0, 1.0, 9)
+    right, bottom = size.width_px - 1.0, size.height_px - 1.0
+    zero, one = np.zeros(9), np.ones(9)
+    sides = [(along, zero), (along, one), (zero, along), (one, along)]
+    return np.concatenate([np.column_stack([x * right, y * bottom]) for x, y in sides])
+
+
+def _is_inside(points: FloatArray, size: Size, inset_px: float) -> NDArray[np.bool_]:
+    high = np.array([size.width_px, size.height_px]) - 1.0 - inset_px
+    return np.asarray(((points >= inset_px) & (points <= high)).all(axis=1))
+
+
+def _spread(start: int, length: int, count: int) -> NDArray[np.intp]:
+    """Centres of `count` equal parts, as whole pixels."""
+    return np.floor(start + (np.arange(count) + 0.5) * length / count).astype(np.intp)
