@@ -163,6 +163,16 @@ class PlacedMap:
             inset = out + FRAME_SLACK_PX
         return inset
 
+    def bounds(self, canvas: Window) -> tuple[FloatArray, FloatArray]:
+        """Scan px (x, y) that no pixel of a canvas window lies to the left of or above, and to the right or below."""
+        local = corners(canvas.width_px, canvas.height_px) + np.array([canvas.x0_px, canvas.y0_px])
+        straight = apply(self.straight_from_canvas, local)
+        low, high = straight.min(axis=0), straight.max(axis=0)
+        if self.shifts is None:
+            return low, high
+        least, most = self.shifts.bounds(low, high)
+        return low + least, high + most
+
     def positions(self, canvas: Window) -> tuple[FloatArray, FloatArray]:
         """Scan px of every pixel centre of a canvas window: x and y, (h, w) each."""
         return positions_between(self.scan_from_canvas, canvas)

@@ -1,8 +1,9 @@
 """Sampling a scan on the canvas grid, window by window.
 
-One door for the whole tool. Sampling positions are exact (OpenCV 5's cubic is no longer quantised to 1/32 px);
-a map that shrinks is low-passed first so that nothing aliases. Windows are handled in local coordinates, so
-positions stay exact on canvases of any size.
+One door for the whole tool. Each pixel is made once, through the linear part of a map and its local correction
+together. Sampling positions are exact (OpenCV 5's cubic is no longer quantised to 1/32 px); a map that shrinks is
+low-passed first so that nothing aliases. Windows are handled in local coordinates, so positions stay exact on canvases
+of any size.
 """
 
 from __future__ import annotations
@@ -14,20 +15,29 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.imaging import doubling
 from stitch.imaging.affine import FloatArray, apply, corners, invert, scale_of
+from stitch.imaging.placed_map import PlacedMap
+from stitch.imaging.windows import blocks
 from stitch.model.geometry import Size, Window
+from stitch.model.settings import Resample
+
+Map = PlacedMap | FloatArray
+"""The whole map of a placed scan, or a plain linear one (2, 3), canvas px from scan px."""
 
 KERNEL_REACH_PX = 3  # source pixels a cubic sample needs around it, with one to spare
 LOWPASS_LOBES = 3  # lobes of the windowed sinc used when shrinking
+BLOCK_PX = 256  # side of the parts of a window whose positions are held at once
+DOUBLED_ABOVE = 0.5  # canvas px per scan px; at and below it the low-passed scan is as smooth as a doubled one
 
 
-def source_window(canvas_from_scan: FloatArray, canvas: Window, scan_size: Size) -> Window:
+def source_window(placed: Map, canvas: Window, scan_size: Size, *, how: Resample = Resample.USUAL) -> Window:
     """The part of the scan needed to sample `canvas` (a canvas window); empty when they do not meet."""
-    local = corners(canvas.width_px, canvas.height_px) + np.array([canvas.x0_px, canvas.y0_px])
-    points = apply(invert(canvas_from_scan), local)
-    reach = KERNEL_REACH_PX + lowpass_reach_px(scale_of(canvas_from_scan))
-    x0, y0 = np.floor(points.min(axis=0)).astype(int) - reach
-    x1, y1 = np.ceil(points.max(axis=0)).astype(int) + reach + 1
+    low, high = _bounds(placed, canvas)
+    scale = scale_of(linear_part(placed))
+    reach = KERNEL_REACH_PX + lowpass_reach_px(scale) + (doubling.HALF_TAPS if how is Resample.FINE else 0)
+    x0, y0 = np.floor(low).astype(int) - reach
+    x1, y1 = np.ceil(high).astype(int) + reach + 1
     return Window(int(x0), int(y0), int(x1 - x0), int(y1 - y0)).clipped(scan_size)
 
 
@@ -36,23 +46,34 @@ def lowpass_reach_px(scale: float) -> int:
     return 0 if scale >= 0.999 else math.ceil(LOWPASS_LOBES / scale)
 
 
-def sample(pixels: NDArray[Any], source: Window, canvas_from_scan: FloatArray, canvas: Window) -> NDArray[Any]:
+def linear_part(placed: Map) -> FloatArray:
+    """The linear part of a map, canvas px from (straightened) scan px."""
+    return placed.canvas_from_straight if isinstance(placed, PlacedMap) else placed
+
+
+def sample(
+    pixels: NDArray[Any], source: Window, placed: Map, canvas: Window, *, how: Resample = Resample.USUAL
+) -> NDArray[Any]:
     """Sample `pixels` (which hold `source` of the scan) at the pixel centres of `canvas`.
 
     Parameters
     ----------
     pixels : (h, w, 3) or (h, w), uint8, uint16 or float32.
-    canvas_from_scan : (2, 3) float64, canvas px from scan px.
+    placed : the whole map, or a (2, 3) float64 matrix, canvas px from scan px.
+    how : cubic convolution, or the finer way of `imaging.doubling`.
 
     Returns
     -------
     Array of the canvas window's shape and the dtype of `pixels`; outside the source the edge pixel repeats, so mask
     with `coverage`. Whole-pixel shifts return the pixels themselves, bit for bit.
     """
-    if is_whole_pixel(canvas_from_scan):
-        return _picked(pixels, source, canvas_from_scan, canvas)
-    pixels = _lowpassed(pixels, scale_of(canvas_from_scan))
-    local = invert(canvas_from_scan)
+    linear = linear_part(placed)
+    if is_whole_pixel(placed):
+        return _picked(pixels, source, linear, canvas)
+    pixels = _lowpassed(pixels, scale_of(linear))
+    if how is Resample.FINE or not _is_linear(placed):
+        return _by_blocks(pixels, source, placed, canvas, how)
+    local = invert(linear)
     offset = local[:, :2] @ np.array([canvas.x0_px, canvas.y0_px]) + local[:, 2]
     offset -= (source.x0_px, source.y0_px)
     matrix = np.column_stack([local[:, :2], offset])
@@ -65,16 +86,12 @@ def sample(pixels: NDArray[Any], source: Window, canvas_from_scan: FloatArray, c
     )
 
 
-def coverage(scan_size: Size, canvas_from_scan: FloatArray, canvas: Window, inset_px: float = 0.0) -> NDArray[np.bool_]:
+def coverage(scan_size: Size, placed: Map, canvas: Window, inset_px: float = 0.0) -> NDArray[np.bool_]:
     """Which pixels of the canvas window have their centre inside the scan, at least `inset_px` from its border.
 
     A centre counts as inside from the first to the last pixel centre of the scan.
     """
-    inverse = invert(canvas_from_scan)
-    xs = np.arange(canvas.x0_px, canvas.x1_px, dtype=np.float64)
-    ys = np.arange(canvas.y0_px, canvas.y1_px, dtype=np.float64)[:, None]
-    u = inverse[0, 0] * xs + inverse[0, 1] * ys + inverse[0, 2]
-    v = inverse[1, 0] * xs + inverse[1, 1] * ys + inverse[1, 2]
+    u, v = positions(placed, canvas)
     slack = 1e-6
     low, high_u, high_v = (
         inset_px - slack,
@@ -84,11 +101,38 @@ def coverage(scan_size: Size, canvas_from_scan: FloatArray, canvas: Window, inse
     return (u >= low) & (u <= high_u + slack) & (v >= low) & (v <= high_v + slack)
 
 
-def is_whole_pixel(canvas_from_scan: FloatArray) -> bool:
+def positions(placed: Map, canvas: Window) -> tuple[FloatArray, FloatArray]:
+    """Scan px of every pixel centre of a canvas window: x and y, (h, w) each."""
+    if isinstance(placed, PlacedMap) and not placed.is_linear:
+        return placed.positions(canvas)
+    inverse = invert(linear_part(placed))
+    xs = np.arange(canvas.x0_px, canvas.x1_px, dtype=np.float64)
+    ys = np.arange(canvas.y0_px, canvas.y1_px, dtype=np.float64)[:, None]
+    return (
+        inverse[0, 0] * xs + inverse[0, 1] * ys + inverse[0, 2],
+        inverse[1, 0] * xs + inverse[1, 1] * ys + inverse[1, 2],
+    )
+
+
+def is_whole_pixel(placed: Map) -> bool:
     """True when the map only moves whole pixels: a quarter turn (or none) and a shift by whole numbers, exactly."""
-    linear, shift = canvas_from_scan[:, :2], canvas_from_scan[:, 2]
+    matrix = linear_part(placed)
+    linear, shift = matrix[:, :2], matrix[:, 2]
     is_turn = np.array_equal(np.abs(linear), np.eye(2)) or np.array_equal(np.abs(linear), np.eye(2)[::-1])
-    return bool(is_turn and np.linalg.det(linear) > 0 and np.array_equal(shift, np.round(shift)))
+    is_whole = is_turn and np.linalg.det(linear) > 0 and np.array_equal(shift, np.round(shift))
+    return bool(is_whole and _is_linear(placed))
+
+
+def _is_linear(placed: Map) -> bool:
+    return not isinstance(placed, PlacedMap) or placed.is_linear
+
+
+def _bounds(placed: Map, canvas: Window) -> tuple[FloatArray, FloatArray]:
+    if isinstance(placed, PlacedMap):
+        return placed.bounds(canvas)
+    local = corners(canvas.width_px, canvas.height_px) + np.array([canvas.x0_px, canvas.y0_px])
+    points = apply(invert(placed), local)
+    return points.min(axis=0), points.max(axis=0)
 
 
 def _picked(pixels: NDArray[Any], source: Window, canvas_from_scan: FloatArray, canvas: Window) -> NDArray[Any]:
@@ -102,6 +146,51 @@ def _picked(pixels: NDArray[Any], source: Window, canvas_from_scan: FloatArray, 
     if is_inside and inverse[0, 0] == 1:
         return pixels[rows[0, 0] : rows[-1, 0] + 1, columns[0, 0] : columns[0, -1] + 1]
     return pixels[rows.clip(0, source.height_px - 1), columns.clip(0, source.width_px - 1)]
+
+
+def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window, how: Resample) -> NDArray[Any]:
+    """Sample at positions of their own, part by part, so that positions and a doubled grid are held for one part only.
+
+    Each part sees only the scan around it: cv2.remap takes no side of 32767 pixels and more.
+    """
+    found = np.empty((canvas.height_px, canvas.width_px, *pixels.shape[2:]), pixels.dtype)
+    side = max(16, int(BLOCK_PX * min(1.0, scale_of(linear_part(placed)))))
+    for block in blocks(canvas, side, side):
+        found[block.slices_in(canvas)] = _block(pixels, source, placed, block, how)
+    return found
+
+
+def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample) -> NDArray[Any]:
+    x, y = positions(placed, block)
+    reach = KERNEL_REACH_PX + (doubling.HALF_TAPS if how is Resample.FINE else 0)
+    columns, x0 = _reached(x - source.x0_px, source.width_px, reach)
+    rows, y0 = _reached(y - source.y0_px, source.height_px, reach)
+    near = pixels[rows, columns]
+    x = (x - (source.x0_px + x0)).clip(-2.0, near.shape[1] + 1.0)  # farther out the edge pixel repeats just the same
+    y = (y - (source.y0_px + y0)).clip(-2.0, near.shape[0] + 1.0)
+    if how is not Resample.FINE:
+        return np.asarray(
+            cv2.remap(
+                near,
+                x.astype(np.float32),
+                y.astype(np.float32),
+                cv2.INTER_CUBIC,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+        )
+    factor = 2 if scale_of(linear_part(placed)) > DOUBLED_ABOVE else 1
+    grid = doubling.doubled(near) if factor == 2 else near
+    fine = doubling.read_straight(grid, (factor * x).astype(np.float32), (factor * y).astype(np.float32))
+    if fine.dtype == pixels.dtype:
+        return fine
+    return np.rint(fine).clip(0, np.iinfo(pixels.dtype).max).astype(pixels.dtype)
+
+
+def _reached(positions_px: FloatArray, length_px: int, reach_px: int) -> tuple[slice, int]:
+    """The pixels of a side that samples at these positions need, at least one, and the first of them."""
+    first = min(max(int(np.floor(positions_px.min())) - reach_px, 0), length_px - 1)
+    last = max(min(int(np.ceil(positions_px.max())) + reach_px, length_px - 1), first)
+    return slice(first, last + 1), first
 
 
 def _lowpassed(pixels: NDArray[Any], scale: float) -> NDArray[Any]:
