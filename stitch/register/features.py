@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -27,6 +28,18 @@ class Features:
     angles_deg: NDArray[np.float32]  # (n,)
     sizes_px: NDArray[np.float32]  # (n,)
     descriptors: NDArray[np.float32]  # (n, 128), unit length
+    strengths: NDArray[np.float32]  # (n,) contrast of each feature
+
+    def only(self, chosen: NDArray[Any]) -> Features:
+        """The chosen ones (indices or a mask)."""
+        return Features(
+            self.scan_id,
+            self.points[chosen],
+            self.angles_deg[chosen],
+            self.sizes_px[chosen],
+            self.descriptors[chosen],
+            self.strengths[chosen],
+        )
 
 
 def grey_of(rgb: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -48,13 +61,14 @@ def detect(reduced: Reduced) -> Features:
     keypoints, descriptors = detector.detectAndCompute(picture, mask)
     if descriptors is None or not len(keypoints):
         empty = np.zeros(0, np.float32)
-        return Features(reduced.scan_id, np.zeros((0, 2)), empty, empty, np.zeros((0, 128), np.float32))
+        return Features(reduced.scan_id, np.zeros((0, 2)), empty, empty, np.zeros((0, 128), np.float32), empty)
     return Features(
         reduced.scan_id,
         np.array([k.pt for k in keypoints], dtype=np.float64),
         np.array([k.angle for k in keypoints], dtype=np.float32),
         np.array([k.size for k in keypoints], dtype=np.float32),
         _root_normalised(np.asarray(descriptors, dtype=np.float32)),
+        np.array([k.response for k in keypoints], dtype=np.float32),
     )
 
 
