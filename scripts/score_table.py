@@ -2,10 +2,14 @@
 
 python scripts/score_table.py --quick
 python scripts/score_table.py --seeds 1-20 --results results.jsonl
+python scripts/score_table.py --table desk --at-once 2
+python scripts/score_table.py --table desk --seeds 101-103 --results fresh.jsonl
+
+The desk table takes every desk case with seeds 1 to 10; other seeds, for instance fresh ones, are given with --seeds.
 
 Every finished row is one line of JSON in the results file at once; the same command again goes on where it stopped.
 Without --results the file lies in the system's temporary folder, and --quick starts afresh.
-Exit code 0 when every row passes, 1 when one does not.
+Exit code 0 when every row passes (and every case of the desk table reaches what it must), 1 when not.
 """
 
 from __future__ import annotations
@@ -17,6 +21,8 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +39,7 @@ from procmem import end_tidily_when_told, run_watched  # noqa: E402
 
 from fixtures.flatbed.cases import CASES  # noqa: E402
 from fixtures.flatbed.truth import Truth  # noqa: E402
-from fixtures.scoring import table, table_text  # noqa: E402
+from fixtures.scoring import desk, table, table_text  # noqa: E402
 from fixtures.scoring.perfect_job import write_perfect_job  # noqa: E402
 
 TARGET_CASES = ("quarters-oil", "quarters-watercolour", "quarters-impasto", "quarters-ornament")
@@ -43,6 +49,7 @@ QUICK_CASES = (*TARGET_CASES[:3], "missing", "foreign", "no-overlap", "blank-ove
 JOIN_LIMIT_S = 1200.0
 
 Key = tuple[str, int, float, bool, str]
+Row = dict[str, Any]
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -59,27 +66,53 @@ def main(arguments: list[str] | None = None) -> int:
     _tell_about_kept(plan, done, revision)
     started = time.monotonic()
     rows = []
-    for number, key in enumerate(plan, start=1):
-        if key not in done:
-            done[key] = {**_row(key, options.keep), "quick": options.quick, "joiner": key[4], "revision": revision}
-            append_row(results, done[key])
+    marks = {"quick": options.quick, "revision": revision}
+    for number, key in enumerate(_finished(plan, done, results, options, marks), start=1):
         rows.append(done[key])
         print(table_text.line(done[key], number, len(plan), time.monotonic() - started), flush=True)
+    is_desk = options.table == "desk"
     print()
-    print(table_text.summary(rows))
+    print(desk.summary(in_order(rows, plan)) if is_desk else table_text.summary(in_order(rows, plan)))
     print(f"\n{len(rows)} rows, {time.monotonic() - started:.0f} s in this run, results in {results}")
-    return 0 if all(row["passed"] for row in rows) else 1
+    return 0 if (desk.is_met(rows) if is_desk else all(row["passed"] for row in rows)) else 1
+
+
+def _finished(
+    plan: list[Key], done: dict[Key, Row], results: Path, options: argparse.Namespace, marks: dict[str, Any]
+) -> Iterator[Key]:
+    """The keys of the plan as their rows are there: kept ones first, then the others, some at once."""
+    yield from (key for key in plan if key in done)
+    missing = [key for key in plan if key not in done]
+    with ThreadPoolExecutor(options.at_once) as pool:
+        waiting = {pool.submit(_row, key, options.keep): key for key in missing}
+        try:
+            for future in as_completed(waiting):
+                key = waiting[future]
+                done[key] = {**future.result(), **marks, "joiner": key[4]}
+                append_row(results, done[key])
+                yield key
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def in_order(rows: list[Row], plan: list[Key]) -> list[Row]:
+    """Rows in the order of the plan."""
+    place = {key: k for k, key in enumerate(plan)}
+    return sorted(rows, key=lambda row: place[key_of(row)])
 
 
 def planned(options: argparse.Namespace) -> Iterator[Key]:
     """The rows asked for, in order."""
-    seeds = [1] if options.quick and options.seeds is None else parse_seeds(options.seeds or "1-20")
+    usual = "1" if options.quick else "1-10" if options.table == "desk" else "1-20"
+    seeds = parse_seeds(options.seeds or usual)
     joiner = "faultless" if options.faultless else "stitch"
     if options.cases:
         for name in options.cases.split(","):
             if name not in CASES:
                 raise SystemExit(f"no case is called {name}; scripts/simulate.py --list names them")
         names = dict.fromkeys(options.cases.split(","), seeds)
+    elif options.table == "desk":
+        names = dict.fromkeys(desk.DESK, seeds)
     elif options.quick:
         names = dict.fromkeys(QUICK_CASES, seeds)
     else:
@@ -99,19 +132,24 @@ def parse_seeds(text: str) -> list[int]:
     return seeds
 
 
-def read_results(path: Path) -> dict[Key, dict[str, Any]]:
+def read_results(path: Path) -> dict[Key, Row]:
     """Rows of earlier runs; a last line cut short by an interruption is left out."""
-    rows: dict[Key, dict[str, Any]] = {}
+    rows: dict[Key, Row] = {}
     for text in path.read_text(encoding="utf-8").splitlines() if path.exists() else []:
         try:
             row = json.loads(text)
         except json.JSONDecodeError:
             continue
-        rows[row["case"], row["seed"], row["dpi"], row["quick"], row["joiner"]] = row
+        rows[key_of(row)] = row
     return rows
 
 
-def append_row(path: Path, row: dict[str, Any]) -> None:
+def key_of(row: Row) -> Key:
+    """What tells a row from all others."""
+    return row["case"], row["seed"], row["dpi"], row["quick"], row["joiner"]
+
+
+def append_row(path: Path, row: Row) -> None:
     """Add one line; a line cut short before it is ended first."""
     text = path.read_text(encoding="utf-8")
     start = "" if not text or text.endswith("\n") else "\n"
@@ -119,15 +157,15 @@ def append_row(path: Path, row: dict[str, Any]) -> None:
         file.write(start + json.dumps(row, ensure_ascii=False, allow_nan=False) + "\n")
 
 
-def join_with_stitch(scans: Path, truth: Truth, job: Path) -> table.Joined:
-    """Run the command a painter would type."""
+def join_with_stitch(scans: Path, truth: Truth, job: Path, more: tuple[str, ...] = ()) -> table.Joined:
+    """Run the command a painter would type, with `more` options."""
     size = ["--width", f"{truth.width_mm:g}mm", "--height", f"{truth.height_mm:g}mm"]
-    command = [sys.executable, "-m", "stitch", "join", str(scans), "--out", str(job), *size]
+    command = [sys.executable, "-m", "stitch", "join", str(scans), "--out", str(job), *size, *more]
     run = run_watched(command, cwd=ROOT, timeout_s=JOIN_LIMIT_S)
     return table.Joined(run.exit_code, run.stdout + run.stderr, run.wall_s, run.peak_mb)
 
 
-def join_without_fault(scans: Path, truth: Truth, job: Path) -> table.Joined:
+def join_without_fault(scans: Path, truth: Truth, job: Path, more: tuple[str, ...] = ()) -> table.Joined:
     """Make the job from the truth: shows what the scorers themselves add."""
     started = time.monotonic()
     write_perfect_job(scans, truth, job)
@@ -137,16 +175,19 @@ def join_without_fault(scans: Path, truth: Truth, job: Path) -> table.Joined:
 JOINERS: dict[str, table.Joiner] = {"stitch": join_with_stitch, "faultless": join_without_fault}
 
 
-def _row(key: Key, keep: Path | None) -> dict[str, Any]:
+def _row(key: Key, keep: Path | None) -> Row:
     name, seed, dpi, is_quick, joiner = key
     case = table.table_case(name, seed, is_quick=is_quick, dpi=dpi)
+    bar = desk.DESK.get(name)
+    join = partial(JOINERS[joiner], more=bar.options) if bar and bar.options else JOINERS[joiner]
+    targets = bar.targets if bar else table.USUAL
     if keep is not None:
-        return table.run_row(case, keep / f"{name}-{seed}", JOINERS[joiner])
+        return table.run_row(case, keep / f"{name}-{seed}", join, targets)
     with tempfile.TemporaryDirectory(prefix="score-") as scratch:
-        return table.run_row(case, Path(scratch), JOINERS[joiner])
+        return table.run_row(case, Path(scratch), join, targets)
 
 
-def _tell_about_kept(plan: list[Key], done: dict[Key, dict[str, Any]], revision: str) -> None:
+def _tell_about_kept(plan: list[Key], done: dict[Key, Row], revision: str) -> None:
     kept = [done[key] for key in plan if key in done]
     if not kept:
         return
@@ -156,7 +197,7 @@ def _tell_about_kept(plan: list[Key], done: dict[Key, dict[str, Any]], revision:
 
 
 def _mode(options: argparse.Namespace) -> str:
-    return "quick" if options.quick else "full"
+    return "quick" if options.quick else options.table
 
 
 def _revision() -> str:
@@ -176,7 +217,9 @@ def _git(*words: str) -> str:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(description="Join simulated paintings and score the results against the truth.")
     parser.add_argument("--quick", action="store_true", help="one seed a case and small paintings")
-    parser.add_argument("--seeds", help='for instance "1-20" or "3,7"; default 1-20, quick 1')
+    parser.add_argument("--table", choices=("full", "desk"), default="full", help="which table; default full")
+    parser.add_argument("--seeds", help='for instance "1-20" or "3,7"; default 1-20, desk 1-10, quick 1')
+    parser.add_argument("--at-once", type=int, default=1, help="rows worked on at the same time; default 1")
     parser.add_argument("--cases", help="names with commas between; scripts/simulate.py --list names them")
     parser.add_argument("--dpi", type=float, help="resolution of the scans, instead of each case's own")
     parser.add_argument("--results", help="file of results, one line a row")
