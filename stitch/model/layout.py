@@ -80,6 +80,15 @@ class Link:
 
 
 @dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A scan that found its place but is not used: another shows all it shows, and more sharply."""
+
+    scan_id: str
+    kept_id: str
+    sharpness_fraction: float  # fine detail of this scan ÷ that of the one kept, over what both show
+
+
+@dataclass(frozen=True, slots=True)
 class Layout:
     """All placements on one canvas."""
 
@@ -91,6 +100,8 @@ class Layout:
     up_deg: int  # turn asked for on top (0, 90, 180, 270), already inside the placements
     bed: Bed = field(default_factory=Bed)
     glass: tuple[GlassSpeck, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    tape_scale: tuple[float, float] | None = None  # factors across and down that brought the master to the tape's size
 
     def placement(self, scan_id: str) -> Placement:
         """The placement of one scan. Raises KeyError when the scan is not placed."""

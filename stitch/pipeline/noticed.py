@@ -1,0 +1,100 @@
+"""What is to be said of the placements: holes let through, scans left out, pieces that lay turned."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from stitch.imaging.affine import FloatArray, apply, mm_from_px, nearest_turn_deg, usual_turn_deg
+from stitch.model.findings import Finding, Severity
+from stitch.model.layout import Layout, LeftOut
+from stitch.register.gaps import NAMED_GAPS, Gap, counted
+from stitch.scans.wording import listed, plural
+
+TURN_WORDS = {
+    90: "by a quarter (clockwise in the scan)",
+    180: "half around",
+    270: "by a quarter (counter-clockwise in the scan)",
+}
+
+
+def gap_findings(gaps: Sequence[Gap], canvas_from_picture: FloatArray, ppi: float, px_per_mm: float) -> list[Finding]:
+    """A failed check for the holes that were let through, each with its place from the master's top left."""
+    if not gaps:
+        return []
+    where = _gaps(gaps, canvas_from_picture, ppi, px_per_mm)
+    return [
+        Finding(
+            "gaps",
+            Severity.FAILED,
+            f"Part of the painting is in no scan: the master has {counted(gaps)}, {where}.",
+            "Scan what is missing with 30 mm or more of overlap, put it in the folder and run again; if nothing of the "
+            "painting is there, all is well.",
+        )
+    ]
+
+
+def _gaps(gaps: Sequence[Gap], canvas_from_picture: FloatArray, ppi: float, px_per_mm: float) -> str:
+    said = []
+    for gap in gaps[:NAMED_GAPS]:
+        place = apply(canvas_from_picture, (px_per_mm * gap.x_mm, px_per_mm * gap.y_mm))
+        x, y = (mm_from_px(float(v) + 0.5, ppi) for v in place)
+        size = f"{gap.width_mm:.0f} × {gap.height_mm:.0f} mm"
+        said.append(f"{size} around {x:.0f} mm from the left, {y:.0f} mm from the top")
+    if len(gaps) > NAMED_GAPS:
+        said.append(f"and {len(gaps) - NAMED_GAPS} smaller")
+    return "; ".join(said)
+
+
+def left_out_findings(left_out: Sequence[LeftOut]) -> list[Finding]:
+    """A warning for each scan that another one makes needless."""
+    return [
+        Finding(
+            "scanned-twice",
+            Severity.WARNING,
+            f"{one.scan_id} and {one.kept_id} show the same part of the painting. {one.kept_id} is the sharper one and "
+            f"was used; {one.scan_id} has {100 * one.sharpness_fraction:.0f} % of its fine detail and was left out.",
+            "Nothing to do, unless the other is the better scan: then leave this one out with --skip.",
+            (one.scan_id, one.kept_id),
+        )
+        for one in left_out
+    ]
+
+
+def turns_on_glass(layout: Layout) -> dict[str, int]:
+    """How far each piece lay turned on the glass against most others, degrees clockwise: 0, 90, 180 or 270."""
+    maps = {placement.scan_id: placement.matrix for placement in layout.placements}
+    usual = usual_turn_deg(maps.values())
+    return {name: (usual - nearest_turn_deg(matrix)) % 360 for name, matrix in maps.items()}
+
+
+def turned_findings(layout: Layout, reference_id: str) -> tuple[Finding, ...]:
+    """A warning when some scans lay another way up: relief is lit from another side there."""
+    turns = turns_on_glass(layout)
+    turned = tuple(name for name, turn in turns.items() if turn)
+    if not turned:
+        return ()
+    groups: dict[int, list[str]] = {}
+    for name in turned:
+        groups.setdefault(turns[name], []).append(name)
+    how = "; ".join(f"{listed(names)} {TURN_WORDS[turn]}" for turn, names in sorted(groups.items()))
+    return (
+        Finding(
+            "turned",
+            Severity.WARNING,
+            f"{len(turned)} {plural(turned, 'piece', 'pieces')} lay turned on the glass and "
+            f"{plural(turned, 'was', 'were')} turned back: {how}. {_lit(turns, reference_id)}",
+            "Where paint or paper has relief, its shading may change across those seams, and no joining can make it "
+            "agree; published guidelines call such tiles of works with relief unreliable (FADGI, 2016). Look at those "
+            "seams; for relief, scan all pieces the same way up.",
+            turned,
+        ),
+    )
+
+
+def _lit(turns: Mapping[str, int], reference_id: str) -> str:
+    if turns.get(reference_id, 0):
+        return (
+            f"The tone follows {reference_id}, as asked, but the light in the master comes from where most scans have "
+            "it."
+        )
+    return f"The light in the master is that of {reference_id} and of all that lay like it."
