@@ -16,7 +16,8 @@ from stitch.compose.panels import Panel
 from stitch.imaging import pyramid
 from stitch.imaging.colour import Encoding
 from stitch.imaging.labels import label_box, labels_at, present
-from stitch.model.geometry import Size, Window
+from stitch.imaging.placed_map import PlacedMap
+from stitch.model.geometry import Window
 from stitch.model.layout import Layout
 from stitch.model.seams import LabelMap
 
@@ -31,14 +32,18 @@ class Canvas:
     layout: Layout
     encoding: Encoding
     label_map: LabelMap
-    sizes: Mapping[str, Size]
     bits: int
     uncovered_code: tuple[int, int, int]
     levels: int
 
+    @property
+    def maps(self) -> dict[str, PlacedMap]:
+        """The map of every scan, by its name."""
+        return {name: layer.placed for name, layer in zip(self.label_map.scan_ids, self.layers, strict=True)}
+
     def labels(self, window: Window) -> NDArray[np.uint8]:
         """Labels of a canvas window."""
-        return labels_at(self.label_map, self.layout, self.sizes, window)
+        return labels_at(self.label_map, self.maps, window)
 
 
 def panel_windows(canvas: Canvas, band: Window) -> dict[int, Window]:

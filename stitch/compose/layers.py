@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.compose.panels import Panel
-from stitch.imaging.affine import FloatArray, invert
 from stitch.imaging.labels import covered, is_inside
+from stitch.imaging.placed_map import PlacedMap
 from stitch.imaging.resample import sample, source_window
-from stitch.model.geometry import Size, Window
+from stitch.model.geometry import Window
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
+from stitch.model.settings import Resample
 
 FINE_TOP = 65535  # every layer is handled in 16 bits; an 8-bit code c is 257 c
 EIGHT_BIT_STEP = 257
@@ -27,14 +28,13 @@ class Layer:
     """One scan, placed; `fine` is a lookup table to 16-bit codes, or None when codes are taken as they are."""
 
     source: PixelSource
-    canvas_from_scan: FloatArray
-    scan_from_canvas: FloatArray
-    size: Size
+    placed: PlacedMap
     fine: NDArray[np.uint16] | None
+    how: Resample = Resample.USUAL
 
     def needs(self, canvas: Window) -> Window:
         """The part of the scan that sampling `canvas` takes."""
-        return source_window(self.canvas_from_scan, canvas, self.size)
+        return source_window(self.placed, canvas, self.source.size, how=self.how)
 
     def sampled(self, canvas: Window, panel: Panel | None) -> NDArray[np.uint16]:
         """The scan on a canvas window, tone applied, in 16-bit codes (h, w, 3); zeros where they do not meet."""
@@ -47,13 +47,11 @@ class Layer:
             pixels = self.source.read(needed)
         if self.fine is not None:
             pixels = cv2.LUT(np.ascontiguousarray(pixels), self.fine)
-        return sample(pixels, needed, self.canvas_from_scan, canvas)
+        return sample(pixels, needed, self.placed, canvas, how=self.how)
 
     def covers(self, canvas: Window) -> NDArray[np.bool_] | None:
         """Which pixels of a canvas window the scan covers; None when it covers all of them."""
-        if is_inside(self.scan_from_canvas, self.size, canvas):
-            return None
-        return covered(self.scan_from_canvas, self.size, canvas)
+        return None if is_inside(self.placed, canvas) else covered(self.placed, canvas)
 
 
 def make_layers(
@@ -62,13 +60,14 @@ def make_layers(
     tables: Mapping[str, NDArray[np.float32] | None],
     scan_ids: tuple[str, ...],
     bits: int,
+    how: Resample = Resample.USUAL,
 ) -> tuple[Layer, ...]:
     """One layer for every scan, in the order of `scan_ids`."""
     layers = []
     for scan_id in scan_ids:
-        matrix = layout.placement(scan_id).matrix
-        table = tables.get(scan_id)
-        layers.append(Layer(sources[scan_id], matrix, invert(matrix), sources[scan_id].size, _fine_table(table, bits)))
+        source = sources[scan_id]
+        placed = PlacedMap.of(layout.placement(scan_id), source.size)
+        layers.append(Layer(source, placed, _fine_table(tables.get(scan_id), bits), how))
     return tuple(layers)
 
 

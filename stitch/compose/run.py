@@ -22,6 +22,7 @@ from stitch.model.geometry import Window
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.model.seams import LabelMap
+from stitch.model.settings import Resample
 from stitch.progress import SILENT, Progress, Task
 
 WriteRows = Callable[[NDArray[Any], NDArray[np.uint8]], None]
@@ -49,6 +50,7 @@ def compose(
     jobs: int,
     uncovered_code: tuple[int, int, int],
     write_rows: WriteRows,
+    how: Resample = Resample.USUAL,
     progress: Progress = SILENT,
     plan: Plan | None = None,
 ) -> None:
@@ -60,14 +62,14 @@ def compose(
     jobs : threads; 0 means as many as there are cores.
     uncovered_code : RGB code where no scan covers the canvas (label 0).
     write_rows : called with pixels (n, width, 3), uint8 or uint16, and labels (n, width), uint8; new arrays each time.
+    how : the way pixels between those of a scan are made.
     plan : sizes of the windows; solved from `memory_mb` when not given.
 
     Raises UsageError when `memory_mb` is too little; whatever a source or `write_rows` raises passes through.
     """
     levels = plan.levels if plan else blend_levels(layout.canvas_ppi)
-    layers = make_layers(sources, layout, tables, label_map.scan_ids, bits)
-    sizes = {scan_id: source.size for scan_id, source in sources.items()}
-    canvas = Canvas(layers, layout, encoding, label_map, sizes, bits, uncovered_code, levels)
+    layers = make_layers(sources, layout, tables, label_map.scan_ids, bits, how)
+    canvas = Canvas(layers, layout, encoding, label_map, bits, uncovered_code, levels)
     threads = jobs or os.cpu_count() or 1
     plan = plan or solve(
         layout.canvas,
@@ -77,7 +79,8 @@ def compose(
         threads,
         levels=levels,
         panel_bytes=lambda height: _panel_bytes(canvas, height),
-        source_per_canvas=max(1.0 / scale_of(layer.canvas_from_scan) ** 2 for layer in layers),
+        source_per_canvas=max(1.0 / scale_of(layer.placed.canvas_from_straight) ** 2 for layer in layers),
+        is_by_blocks=how is Resample.FINE or any(not layer.placed.is_linear for layer in layers),
     )
     with progress.task("Composing", layout.canvas.megapixels) as task:
         _run(canvas, plan, write_rows, task)

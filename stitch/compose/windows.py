@@ -17,6 +17,7 @@ MIN_LEVELS, MAX_LEVELS = 3, 6
 SIDES_PX = (1024, 768, 512, 384, 256, 128, 64)
 BYTES_PER_BLENDED_PX = 130  # floats of the picture, one scan's difference, its bands, the running total, weights
 BYTES_PER_SOURCE_PX = 18  # while a scan is sampled: as read, tone looked up, low-passed
+BYTES_BY_BLOCKS = 12_000_000  # of each thread: positions and doubled grid of one block of `imaging.resample`
 BYTES_PER_SCAN_PX = 7  # one scan's 16-bit samples and its share of the labels
 MOST_SCANS_AT_A_SPOT = 6
 PANEL_FACTOR = 1.5  # source pixels read for one canvas pixel of a band: overlaps, turn, kernel reach
@@ -50,6 +51,7 @@ def solve(
     levels: int = MAX_LEVELS,
     panel_bytes: Callable[[int], int] | None = None,
     source_per_canvas: float = 1.0,
+    is_by_blocks: bool = False,
 ) -> Plan:
     """The plan that wastes least work on halos and fits into `memory_mb`.
 
@@ -58,14 +60,16 @@ def solve(
     jobs : threads, at least 1; fewer are used when that is what fits.
     panel_bytes : bytes of scan pixels held for one band of the given height; estimated when not given.
     source_per_canvas : scan pixels under one canvas pixel, above 1 where the master is smaller than the scans.
+    is_by_blocks : scans are sampled block by block, finely or through a local correction.
 
     Raises
     ------
     UsageError
         When no plan fits; the message states the smallest budget that works.
     """
+    thread_bytes = BYTES_BY_BLOCKS if is_by_blocks else 0
     plans = [
-        _plan(canvas, scan_count, bits, band, block, threads, levels, panel_bytes, source_per_canvas)
+        _plan(canvas, scan_count, bits, band, block, threads, levels, panel_bytes, source_per_canvas, thread_bytes)
         for band in SIDES_PX
         for block in SIDES_PX
         for threads in range(1, jobs + 1)
@@ -97,6 +101,7 @@ def _plan(
     levels: int,
     panel_bytes: Callable[[int], int] | None,
     source_per_canvas: float,
+    thread_bytes: int,
 ) -> Plan:
     halo = reach_px(levels)
     band = min(band_px, canvas.height_px)
@@ -107,7 +112,7 @@ def _plan(
     scans = min(scan_count, MOST_SCANS_AT_A_SPOT)
     per_px = BYTES_PER_BLENDED_PX + BYTES_PER_SCAN_PX * scans + math.ceil(BYTES_PER_SOURCE_PX * source_per_canvas)
     block_bytes = (band + rim) * (block + rim) * per_px
-    peak = finished + panels + threads * block_bytes
+    peak = finished + panels + threads * (block_bytes + thread_bytes)
     return Plan(band_px, block_px, threads, levels, halo, BASE_MB + math.ceil(peak / 1e6))
 
 

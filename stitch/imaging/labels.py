@@ -1,7 +1,8 @@
 """From the coarse lattice of labels to the label of every canvas pixel.
 
 All arithmetic is whole-numbered or element by element in float64 from absolute coordinates, so that a pixel gets the
-same label whatever window it is asked in.
+same label whatever window it is asked in. What a scan covers is the frame of its map, a rectangle of straightened px:
+that is convex whatever its local correction, and the scan shows all of it.
 """
 
 from __future__ import annotations
@@ -12,32 +13,30 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply, corners, invert
-from stitch.model.geometry import Size, Window
-from stitch.model.layout import Layout
+from stitch.imaging.affine import FloatArray, apply, corners
+from stitch.imaging.placed_map import PlacedMap
+from stitch.model.geometry import Window
 from stitch.model.seams import LabelMap
 
 INSIDE_SLACK_PX = 1e-6  # rounding allowed when a pixel centre lies on the scan's outermost pixel centres
 CORNER_SLACK_PX = 1e-3  # more than any rounding of a corner: a window this far inside is inside everywhere
 
 
-def labels_at(label_map: LabelMap, layout: Layout, scan_sizes: Mapping[str, Size], window: Window) -> NDArray[np.uint8]:
-    """The label of every pixel of a canvas window, uint8 (height, width).
+def labels_at(label_map: LabelMap, placed: Mapping[str, PlacedMap], window: Window) -> NDArray[np.uint8]:
+    """The label of every pixel of a canvas window, uint8 (height, width). `placed` : the map of every scan.
 
     k means scan label_map.scan_ids[k - 1]; 0 means that no scan covers the pixel. The lattice is smoothed and
     interpolated, the strongest label wins, and a pixel that its scan does not cover goes to the scan in which it lies
     deepest. The window may reach beyond the canvas.
     """
     labels = _interpolated(label_map.cells, label_map.cell_px, window)
-    maps = [invert(layout.placement(scan_id).matrix) for scan_id in label_map.scan_ids]
-    sizes = [scan_sizes[scan_id] for scan_id in label_map.scan_ids]
+    maps = [placed[scan_id] for scan_id in label_map.scan_ids]
     pending = labels == 0
     for label in present(labels):
-        scan_from_canvas, size = maps[label - 1], sizes[label - 1]
-        if not is_inside(scan_from_canvas, size, window):
-            pending |= (labels == label) & ~covered(scan_from_canvas, size, window)
+        if not is_inside(maps[label - 1], window):
+            pending |= (labels == label) & ~covered(maps[label - 1], window)
     if pending.any():
-        _settle(labels, pending, maps, sizes, window)
+        _settle(labels, pending, maps, window)
     return labels
 
 
@@ -55,29 +54,30 @@ def label_box(labels: NDArray[np.uint8], window: Window, label: int) -> Window:
     return Window(window.x0_px + x, window.y0_px + y, width, height)
 
 
-def _is_apart(scan_from_canvas: FloatArray, size: Size, window: Window) -> bool:
+def _is_apart(placed: PlacedMap, window: Window) -> bool:
     """True when the window surely has no pixel of the scan."""
     local = corners(window.width_px, window.height_px) + np.array([window.x0_px, window.y0_px])
-    points = apply(scan_from_canvas, local)
+    points = apply(placed.straight_from_canvas, local)
     (left, top), (right, bottom) = points.min(axis=0), points.max(axis=0)
-    return bool(right < -1 or bottom < -1 or left > size.width_px or top > size.height_px)
+    return bool(right < -1 or bottom < -1 or left > placed.size.width_px or top > placed.size.height_px)
 
 
-def covered(scan_from_canvas: FloatArray, size: Size, window: Window) -> NDArray[np.bool_]:
-    """Which pixel centres of a canvas window (height, width) lie inside the scan's outermost pixel centres.
+def covered(placed: PlacedMap, window: Window) -> NDArray[np.bool_]:
+    """Which pixel centres of a canvas window (height, width) lie inside the frame of a placed scan.
 
-    A scan is convex, so that every row has one run of such pixels; its ends are found from absolute coordinates.
+    The frame is convex, so that every row has one run of such pixels; its ends are found from absolute coordinates.
     """
+    left, top, right, bottom = placed.frame
     ys = np.arange(window.y0_px, window.y1_px, dtype=np.float64)
     first = np.full(ys.shape, float(window.x0_px))
     last = np.full(ys.shape, float(window.x1_px - 1))
-    for axis, top in ((0, size.width_px - 1), (1, size.height_px - 1)):
-        slope, offset = scan_from_canvas[axis, 0], scan_from_canvas[axis, 1] * ys + scan_from_canvas[axis, 2]
+    for (slope, down, shift), low, high in zip(placed.straight_from_canvas, (left, top), (right, bottom), strict=True):
+        offset = down * ys + shift
         if slope == 0.0:
-            outside = (offset < -INSIDE_SLACK_PX) | (offset > top + INSIDE_SLACK_PX)
+            outside = (offset < low - INSIDE_SLACK_PX) | (offset > high + INSIDE_SLACK_PX)
             first[outside] = np.inf
             continue
-        ends = ((-INSIDE_SLACK_PX - offset) / slope, (top + INSIDE_SLACK_PX - offset) / slope)
+        ends = ((low - INSIDE_SLACK_PX - offset) / slope, (high + INSIDE_SLACK_PX - offset) / slope)
         first = np.maximum(first, np.minimum(*ends))
         last = np.minimum(last, np.maximum(*ends))
     limits = np.array([window.x0_px - 1.0, window.x1_px + 1.0])
@@ -87,24 +87,24 @@ def covered(scan_from_canvas: FloatArray, size: Size, window: Window) -> NDArray
     return (xs >= first) & (xs <= last)
 
 
-def depth_at(scan_from_canvas: FloatArray, size: Size, xs: FloatArray, ys: FloatArray) -> FloatArray:
-    """Distance of canvas positions to the nearest side of the scan, in scan px; negative outside.
+def depth_at(placed: PlacedMap, xs: FloatArray, ys: FloatArray) -> FloatArray:
+    """Distance of canvas positions to the nearest side of the scan's frame, in scan px; negative outside.
 
-    Sides run through the outermost pixel centres. `xs` and `ys` broadcast together.
+    Without a local correction the sides run through the outermost pixel centres. `xs` and `ys` broadcast together.
     """
-    m = scan_from_canvas
+    m, (left, top, right, bottom) = placed.straight_from_canvas, placed.frame
     u = m[0, 0] * xs + m[0, 1] * ys + m[0, 2]
     v = m[1, 0] * xs + m[1, 1] * ys + m[1, 2]
-    across = np.minimum(u, (size.width_px - 1) - u)
-    down = np.minimum(v, (size.height_px - 1) - v)
+    across = np.minimum(u - left, right - u)
+    down = np.minimum(v - top, bottom - v)
     return np.minimum(across, down)
 
 
-def is_inside(scan_from_canvas: FloatArray, size: Size, window: Window) -> bool:
-    """True when the scan surely covers the whole window (a scan is convex: its corners decide)."""
+def is_inside(placed: PlacedMap, window: Window) -> bool:
+    """True when the scan surely covers the whole window (its frame is convex: the corners decide)."""
     xs = np.array([window.x0_px, window.x1_px - 1], dtype=np.float64)
     ys = np.array([window.y0_px, window.y1_px - 1], dtype=np.float64)[:, None]
-    return bool(depth_at(scan_from_canvas, size, xs, ys).min() >= CORNER_SLACK_PX)
+    return bool(depth_at(placed, xs, ys).min() >= CORNER_SLACK_PX)
 
 
 def _interpolated(cells: NDArray[np.uint8], cell_px: int, window: Window) -> NDArray[np.uint8]:
@@ -169,8 +169,7 @@ def _binomial(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
 def _settle(
     labels: NDArray[np.uint8],
     pending: NDArray[np.bool_],
-    maps: list[FloatArray],
-    sizes: list[Size],
+    maps: list[PlacedMap],
     window: Window,
 ) -> None:
     """Give each pending pixel to the scan in which it lies deepest, or to none."""
@@ -179,10 +178,10 @@ def _settle(
     ys = (rows + window.y0_px).astype(np.float64)
     best = np.full(xs.shape, -INSIDE_SLACK_PX)
     chosen = np.zeros(xs.shape, dtype=np.uint8)
-    for index, (scan_from_canvas, size) in enumerate(zip(maps, sizes, strict=True)):
-        if _is_apart(scan_from_canvas, size, window):
+    for index, placed in enumerate(maps):
+        if _is_apart(placed, window):
             continue
-        depth = depth_at(scan_from_canvas, size, xs, ys)
+        depth = depth_at(placed, xs, ys)
         deeper = (depth > best) | ((depth >= best) & (chosen == 0))
         chosen[deeper] = index + 1
         best[deeper] = depth[deeper]

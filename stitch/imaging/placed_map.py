@@ -6,7 +6,7 @@ pixels are resampled once through both parts together.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, apply, corners, invert
 from stitch.model.geometry import Size, Window
-from stitch.model.layout import LocalCorrection, Placement
+from stitch.model.layout import Layout, LocalCorrection, Placement
 
 FIELD_STEP_PX = 8  # canvas px between exact positions; those between follow by cubic convolution
 SETTLED_PX = 1e-9
@@ -176,6 +176,11 @@ class PlacedMap:
     def positions(self, canvas: Window) -> tuple[FloatArray, FloatArray]:
         """Scan px of every pixel centre of a canvas window: x and y, (h, w) each."""
         return positions_between(self.scan_from_canvas, canvas)
+
+
+def placed_maps(layout: Layout, scan_sizes: Mapping[str, Size]) -> dict[str, PlacedMap]:
+    """The map of every placed scan, by its name."""
+    return {p.scan_id: PlacedMap.of(p, scan_sizes[p.scan_id]) for p in layout.placements}
 
 
 def positions_between(mapped: Callable[[FloatArray], FloatArray], window: Window) -> tuple[FloatArray, FloatArray]:

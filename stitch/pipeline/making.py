@@ -135,7 +135,8 @@ def write_master(
         return record
 
     outputs = [folder.master, folder.seam_labels, saved]
-    return job.keeper.room("master", facts, {}, outputs, make=make, load=lambda: load_record(MasterRecord, saved))
+    settings = {"resample": job.settings.resample}
+    return job.keeper.room("master", facts, settings, outputs, make=make, load=lambda: load_record(MasterRecord, saved))
 
 
 def _write_both(
@@ -169,6 +170,7 @@ def _write_both(
             jobs=job.settings.jobs,
             uncovered_code=uncovered,
             write_rows=write_rows,
+            how=job.settings.resample,
             progress=job.progress,
         )
         labels.finish()

@@ -9,6 +9,7 @@ from stitch import __version__
 from stitch.errors import RegisterError, ScanError, StitchError
 from stitch.imaging.colour import Encoding
 from stitch.imaging.labels import labels_at
+from stitch.imaging.placed_map import placed_maps
 from stitch.job.folder import JobFolder
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout
@@ -88,13 +89,13 @@ class _Run:
             tone, toned = making.match_tone(job, sources, layout, placed.painting_px, placed_mark)
             tables = making.tables_of(job, tone)
             (label_map, lines), seamed = making.cut_seams(job, sources, layout, tables, toned)
-            spec = self._spec(
-                profile, bits, telling.history(layout, tone, making.eased_scans(job, tone), self._scans, ppi), layout
-            )
+            eased, how = making.eased_scans(job, tone), self._settings.resample
+            spec = self._spec(profile, bits, telling.history(layout, tone, eased, self._scans, ppi, how=how), layout)
             uncovered = placing.uncovered_code(placed, bits)
             master, _ = making.write_master(job, sources, layout, tables, label_map, spec, uncovered, seamed)
         sizes = {scan.scan_id: scan.size for scan in self._scans}
-        check = sizing.check_master(job, master.sha256, lambda w: labels_at(label_map, layout, sizes, w) > 0)
+        maps = placed_maps(layout, sizes)
+        check = sizing.check_master(job, master.sha256, lambda w: labels_at(label_map, maps, w) > 0)
         self._findings += placed.findings + telling.seam_findings(lines) + sizing.size_findings(check)
         self._findings += missing.missing_findings(check, layout.canvas, self._settings)
         hashes = telling.hashes_now(self._scans)

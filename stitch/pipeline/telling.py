@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from stitch.imaging.affine import angle_deg, scale_of
 from stitch.imaging.labels import labels_at
+from stitch.imaging.placed_map import PlacedMap, placed_maps
 from stitch.imaging.resample import is_whole_pixel
 from stitch.job.files import sha256_of
 from stitch.job.folder import JobFolder
@@ -19,6 +20,7 @@ from stitch.model.layout import Layout
 from stitch.model.report import RunSummary
 from stitch.model.scans import PixelSource, Scan
 from stitch.model.seams import LabelMap, SeamLine
+from stitch.model.settings import Resample
 from stitch.model.tone import ToneFit
 from stitch.progress import Progress
 from stitch.report.files import html_bytes, json_bytes, png_bytes
@@ -32,20 +34,23 @@ from stitch.report.spots import crop_spots
 
 FAILED_SHARE = 0.02  # of the seam length that may show before the check fails: the project's own limit
 FAILED_SHIFT_PX = 1.0
+KERNELS = {
+    Resample.USUAL: "cubic convolution (OpenCV INTER_CUBIC)",
+    Resample.FINE: "a windowed sinc of 12 taps to twice the pixels and a cubic kernel between those",
+}
 
 
 def history(
-    layout: Layout, tone: ToneFit, eased: Sequence[str], scans: Sequence[Scan], ppi: Mapping[str, float]
+    layout: Layout,
+    tone: ToneFit,
+    eased: Sequence[str],
+    scans: Sequence[Scan],
+    ppi: Mapping[str, float],
+    *,
+    how: Resample = Resample.USUAL,
 ) -> tuple[str, ...]:
     """Everything done to the pixels, one plain sentence each. `eased` : scans whose glints bend under the top."""
-    said = []
-    if all(is_whole_pixel(placement.matrix) for placement in layout.placements):
-        said.append("Placed by whole pixels: nothing was resampled.")
-    else:
-        turns = [abs((angle_deg(p.matrix) + 45) % 90 - 45) for p in layout.placements]
-        said.append(
-            f"Placed with turns of up to {max(turns):.3f}°, resampled once by cubic convolution (OpenCV INTER_CUBIC)."
-        )
+    said = _placing(placed_maps(layout, {scan.scan_id: scan.size for scan in scans}), how)
     for text, names in _scalings(layout, ppi).items():
         said.append(f"{text}: {', '.join(names)}.")
     changed = [one.scan_id for one in tone.scans if not one.is_identity]
@@ -64,6 +69,20 @@ def history(
     if len({scan.bits for scan in scans}) > 1:
         said.append("8-bit scans among 16-bit ones were widened by 257.")
     return tuple(said)
+
+
+def _placing(maps: Mapping[str, PlacedMap], how: Resample) -> list[str]:
+    if all(is_whole_pixel(placed) for placed in maps.values()):
+        return ["Placed by whole pixels: nothing was resampled."]
+    turns = [abs((angle_deg(placed.canvas_from_straight) + 45) % 90 - 45) for placed in maps.values()]
+    said = [f"Placed with turns of up to {max(turns):.3f}°, resampled once by {KERNELS[how]}."]
+    shifts = {name: placed.shifts.largest_px for name, placed in maps.items() if placed.shifts is not None}
+    if shifts:
+        said.append(
+            f"Straightened in the same step where the scanner or the sheet had moved: {', '.join(shifts)}, "
+            f"by up to {max(shifts.values()):.1f} px of the scan."
+        )
+    return said
 
 
 def _scalings(layout: Layout, ppi: Mapping[str, float]) -> dict[str, list[str]]:
@@ -161,8 +180,10 @@ def _pictures(
     assert layout is not None
     profile = summary.master_spec.profile if summary.master_spec else None
 
+    maps = placed_maps(layout, sizes)
+
     def labels(window: Window) -> NDArray[np.uint8]:
-        return labels_at(label_map, layout, sizes, window)
+        return labels_at(label_map, maps, window)
 
     small = preview(master, progress=progress)
     px_per_preview = layout.canvas.width_px / small.shape[1]

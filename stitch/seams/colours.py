@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, compose, invert
+from stitch.imaging.affine import FloatArray, apply, compose, invert
 from stitch.imaging.colour import Encoding
+from stitch.imaging.placed_map import PlacedMap
 from stitch.imaging.windows import bands
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
@@ -33,7 +34,7 @@ class CellColours:
 
 def cell_colours(
     source: PixelSource,
-    canvas_from_scan: FloatArray,
+    placed: PlacedMap,
     table: NDArray[np.float32] | None,
     encoding: Encoding,
     lattice: Lattice,
@@ -53,7 +54,7 @@ def cell_colours(
     for band in bands(source.size, rows):
         reduced.append(_reduced(source.read(band), factor, lookup))
         task.advance(band.width_px * band.height_px / 1e6)
-    cells = _on_cells(np.concatenate(reduced), factor, canvas_from_scan, lattice, window)
+    cells = _on_cells(np.concatenate(reduced), factor, placed, lattice, window)
     variance = np.maximum(cells[..., 4] - cells[..., 3] ** 2, 0.0)
     return CellColours(_lab(cells[..., :3], encoding), 100.0 * np.sqrt(variance))
 
@@ -75,22 +76,23 @@ def _reduced(pixels: NDArray[Any], factor: int, lookup: Float32Array) -> Float32
     return np.dstack([linear.reshape(*mean.shape, 3), mean, square])
 
 
-def _on_cells(
-    reduced: Float32Array, factor: int, canvas_from_scan: FloatArray, lattice: Lattice, window: Window
-) -> Float32Array:
-    scan_from_reduced = _grid(factor, 0, 0)
+def _on_cells(reduced: Float32Array, factor: int, placed: PlacedMap, lattice: Lattice, window: Window) -> Float32Array:
+    reduced_from_scan = invert(_grid(factor, 0, 0))
     canvas_from_cell = _grid(lattice.cell_px, window.x0_px, window.y0_px)
-    reduced_from_cell = compose(invert(scan_from_reduced), compose(invert(canvas_from_scan), canvas_from_cell))
-    parts = [
-        cv2.warpAffine(
-            np.ascontiguousarray(planes),
-            reduced_from_cell,
-            (window.width_px, window.height_px),
-            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        for planes in (reduced[..., :3], reduced[..., 3], reduced[..., 4])
-    ]
+    planes = [np.ascontiguousarray(some) for some in (reduced[..., :3], reduced[..., 3], reduced[..., 4])]
+    size = (window.width_px, window.height_px)
+    if placed.is_linear:
+        reduced_from_cell = compose(reduced_from_scan, compose(placed.straight_from_canvas, canvas_from_cell))
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        parts = [
+            cv2.warpAffine(one, reduced_from_cell, size, flags=flags, borderMode=cv2.BORDER_REPLICATE) for one in planes
+        ]
+    else:
+        columns, rows = np.meshgrid(np.arange(window.width_px), np.arange(window.height_px))
+        centres = apply(canvas_from_cell, np.column_stack([columns.ravel(), rows.ravel()]))
+        there = apply(reduced_from_scan, placed.scan_from_canvas(centres)).astype(np.float32)
+        x, y = (np.ascontiguousarray(one.reshape(rows.shape)) for one in there.T)
+        parts = [cv2.remap(one, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for one in planes]
     return np.dstack(parts)
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from stitch.imaging.affine import px_from_mm
 from stitch.imaging.colour import Encoding
+from stitch.imaging.placed_map import PlacedMap
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.model.seams import LabelMap
@@ -53,7 +54,7 @@ def cut(
     def colours_of(part: Part) -> CellColours:
         return cell_colours(
             sources[part.scan_id],
-            layout.placement(part.scan_id).matrix,
+            PlacedMap.of(layout.placement(part.scan_id), sizes[part.scan_id]),
             tables.get(part.scan_id),
             encoding,
             lattice,

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply, corners, invert, px_from_mm
+from stitch.imaging.affine import apply, corners, px_from_mm
 from stitch.imaging.labels import depth_at
+from stitch.imaging.placed_map import PlacedMap, placed_maps
 from stitch.model.geometry import Size, Window
 from stitch.model.layout import Layout
 
@@ -74,20 +75,18 @@ def make_parts(lattice: Lattice, layout: Layout, scan_sizes: Mapping[str, Size])
     A cell may go to a scan that covers all of it, INSET_PX from its border; where no scan does, to one that covers all
     of it; where none does either, to the scan that reaches deepest.
     """
-    windows, depths = [], []
-    for placement in layout.placements:
-        window = _part_window(lattice, placement.matrix, scan_sizes[placement.scan_id])
-        windows.append(window)
-        depths.append(_worst_depth(lattice, window, invert(placement.matrix), scan_sizes[placement.scan_id]))
+    maps = placed_maps(layout, scan_sizes)
+    windows = [_part_window(lattice, placed) for placed in maps.values()]
+    depths = [_worst_depth(lattice, window, placed) for window, placed in zip(windows, maps.values(), strict=True)]
     best = np.full((lattice.rows, lattice.columns), -np.inf, dtype=np.float32)
     for window, depth in zip(windows, depths, strict=True):
         place = slice(window.y0_px, window.y1_px), slice(window.x0_px, window.x1_px)
         best[place] = np.maximum(best[place], depth)
     parts = []
-    for placement, window, depth in zip(layout.placements, windows, depths, strict=True):
+    for scan_id, window, depth in zip(maps, windows, depths, strict=True):
         there = best[window.y0_px : window.y1_px, window.x0_px : window.x1_px]
         valid = _is_valid(depth, there, 2.0 * lattice.cell_px)
-        parts.append(Part(placement.scan_id, window, depth, valid & _on_canvas(lattice, window)))
+        parts.append(Part(scan_id, window, depth, valid & _on_canvas(lattice, window)))
     return tuple(parts)
 
 
@@ -104,21 +103,22 @@ def _on_canvas(lattice: Lattice, window: Window) -> NDArray[np.bool_]:
     )
 
 
-def _part_window(lattice: Lattice, canvas_from_scan: FloatArray, size: Size) -> Window:
-    points = apply(canvas_from_scan, corners(size.width_px, size.height_px)) / lattice.cell_px
+def _part_window(lattice: Lattice, placed: PlacedMap) -> Window:
+    ends = corners(placed.size.width_px, placed.size.height_px)
+    points = apply(placed.canvas_from_straight, ends) / lattice.cell_px
     x0, y0 = (math.floor(low) // STEP_CELLS * STEP_CELLS for low in points.min(axis=0))
     x1, y1 = (_padded(math.ceil(high) + 1) for high in points.max(axis=0))
     return Window(x0, y0, x1 - x0, y1 - y0).clipped(Size(lattice.columns, lattice.rows))
 
 
-def _worst_depth(lattice: Lattice, window: Window, scan_from_canvas: FloatArray, size: Size) -> NDArray[np.float32]:
+def _worst_depth(lattice: Lattice, window: Window, placed: PlacedMap) -> NDArray[np.float32]:
     """Least depth over each cell: depth is concave, so that a corner has it."""
     cell, canvas = lattice.cell_px, lattice.canvas
     left = np.arange(window.x0_px, window.x1_px, dtype=np.float64) * cell
     top = np.arange(window.y0_px, window.y1_px, dtype=np.float64)[:, None] * cell
     right = np.minimum(left + cell, canvas.width_px) - 1.0
     bottom = np.minimum(top + cell, canvas.height_px) - 1.0
-    found = [depth_at(scan_from_canvas, size, x, y) for x in (left, right) for y in (top, bottom)]
+    found = [depth_at(placed, x, y) for x in (left, right) for y in (top, bottom)]
     return np.minimum.reduce(found).astype(np.float32)
 
 

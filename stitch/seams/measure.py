@@ -9,9 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import invert, mm_from_px, px_from_mm
+from stitch.imaging.affine import mm_from_px, px_from_mm
 from stitch.imaging.colour import Encoding, delta_e_2000
 from stitch.imaging.labels import covered
+from stitch.imaging.placed_map import PlacedMap
 from stitch.imaging.resample import sample, source_window
 from stitch.model.geometry import Window
 from stitch.model.layout import Layout
@@ -33,20 +34,20 @@ class _Side:
     """One scan, ready to be sampled."""
 
     source: PixelSource
-    canvas_from_scan: NDArray[np.float64]
+    placed: PlacedMap
     values: NDArray[np.float32]  # (1, 2**bits, 3): encoded 0..1 of each code, tone applied
 
     def sampled(self, window: Window) -> NDArray[np.float32]:
         """Encoded values (h, w, 3) on a canvas window; zeros where they do not meet."""
-        needed = source_window(self.canvas_from_scan, window, self.source.size)
+        needed = source_window(self.placed, window, self.source.size)
         if needed.is_empty:
             return np.zeros((window.height_px, window.width_px, 3), dtype=np.float32)
         pixels = cv2.LUT(np.ascontiguousarray(self.source.read(needed)), self.values)
-        return np.asarray(sample(pixels, needed, self.canvas_from_scan, window))
+        return np.asarray(sample(pixels, needed, self.placed, window))
 
     def covers(self, window: Window) -> NDArray[np.bool_]:
         """Which pixels (h, w) of a canvas window the scan covers."""
-        return covered(invert(self.canvas_from_scan), self.source.size, window)
+        return covered(self.placed, window)
 
 
 def measure(
@@ -95,7 +96,8 @@ def _side(
     if table is None:
         table = np.repeat(np.linspace(0.0, 1.0, 2**bits, dtype=np.float32)[:, None], 3, axis=1)
     values = np.ascontiguousarray(table, dtype=np.float32).reshape(1, -1, 3)
-    return _Side(sources[scan_id], layout.placement(scan_id).matrix, values)
+    source = sources[scan_id]
+    return _Side(source, PlacedMap.of(layout.placement(scan_id), source.size), values)
 
 
 def _seam_line(line: Trace, measured: list[_Entry], label_map: LabelMap, canvas_ppi: float) -> SeamLine:

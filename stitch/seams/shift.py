@@ -37,14 +37,20 @@ class Shift:
 
 
 def shift_between(first: Float32Array, second: Float32Array) -> Shift | None:
-    """The shift between two grey pictures (h, w) of one place, up to some 5 px.
+    """The shift between two pictures of one place, up to some 5 px.
+
+    Parameters
+    ----------
+    first, second : (h, w) or (h, w, k); several planes share one shift, each has a gain and an offset of its own and
+        counts as much as its noise allows.
 
     None where there is too little detail to tell, in either direction, or where the pictures do not match.
     """
+    planes_a, planes_b = (np.atleast_3d(side) for side in (first, second))
     shift = np.zeros(2)
     step: _Step | None = None
     for blur in BLURS_PX:
-        a, b = (np.asarray(cv2.GaussianBlur(side, (0, 0), blur), np.float32) for side in (first, second))
+        a, b = (_blurred(side, blur) for side in (planes_a, planes_b))
         for _ in range(STEPS_PER_BLUR):
             step = _step(a, b, shift)
             if step is None:
@@ -57,6 +63,13 @@ def shift_between(first: Float32Array, second: Float32Array) -> Shift | None:
     return Shift(float(shift[0]), float(shift[1]), step.sigma_px)
 
 
+def _blurred(planes: Float32Array, sigma_px: float) -> list[Float32Array]:
+    return [
+        np.asarray(cv2.GaussianBlur(np.ascontiguousarray(planes[..., k]), (0, 0), sigma_px), np.float32)
+        for k in range(planes.shape[2])
+    ]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Step:
     move: NDArray[np.float64]
@@ -64,11 +77,40 @@ class _Step:
     correlation: float
 
 
-def _step(a: Float32Array, b: Float32Array, shift: NDArray[np.float64]) -> _Step | None:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plane:
+    """The equations of one plane: shift along x and y, gain, offset; and what it has to say by itself."""
+
+    normal: NDArray[np.float64]  # (4, 4)
+    right: NDArray[np.float64]  # (4,)
+    gain: float
+    variance: float  # of what is left, for a sample of its own
+    left_share: float  # of the picture's own variance that is left unexplained
+
+
+def _step(a: list[Float32Array], b: list[Float32Array], shift: NDArray[np.float64]) -> _Step | None:
+    planes = [plane for one, other in zip(a, b, strict=True) if (plane := _plane(one, other, shift)) is not None]
+    if not planes:
+        return None
+    normal, right = np.zeros((2, 2)), np.zeros(2)
+    for plane in planes:
+        cross, own = plane.normal[:2, 2:], plane.normal[2:, 2:]
+        weight = 1.0 / max(plane.variance, 1e-18)
+        normal += weight * (plane.normal[:2, :2] - cross @ np.linalg.solve(own, cross.T))
+        right += weight * (plane.right[:2] - cross @ np.linalg.solve(own, plane.right[2:]))
+    if np.linalg.cond(normal) > 1e6:
+        return None
+    gain = float(np.mean([max(plane.gain, 0.2) for plane in planes]))
+    sigma = float(np.sqrt(np.linalg.inv(normal).diagonal().max()))
+    correlation = 1.0 - min(plane.left_share for plane in planes)
+    return _Step(np.linalg.solve(normal, right) / gain, sigma, correlation)
+
+
+def _plane(a: Float32Array, b: Float32Array, shift: NDArray[np.float64]) -> _Plane | None:
     matrix = np.array([[1.0, 0.0, shift[0]], [0.0, 1.0, shift[1]]])
     size = (a.shape[1], a.shape[0])
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    moved = cv2.warpAffine(b, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    moved = np.asarray(cv2.warpAffine(b, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
     inner = slice(MARGIN_PX, -MARGIN_PX)
     mean = 0.5 * (a + moved)
     across = 0.5 * (mean[inner, MARGIN_PX + 1 : 1 - MARGIN_PX] - mean[inner, MARGIN_PX - 1 : -MARGIN_PX - 1])
@@ -81,7 +123,6 @@ def _step(a: Float32Array, b: Float32Array, shift: NDArray[np.float64]) -> _Step
     solution = np.linalg.solve(normal, design.T @ y)
     spread = y - design @ solution
     variance = float(spread @ spread) / x.size * CORRELATED_SAMPLES
-    sigma = float(np.sqrt(variance * np.linalg.inv(normal)[:2, :2].diagonal().max()))
     total = float(((y - y.mean()) ** 2).sum())
-    correlation = 1.0 - float(spread @ spread) / total if total > 0 else 0.0
-    return _Step(solution[:2] / max(solution[2], 0.2), sigma, correlation)
+    left_share = float(spread @ spread) / total if total > 0 else 1.0
+    return _Plane(normal, design.T @ y, float(solution[2]), variance, left_share)

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import apply, corners, invert, px_from_mm
+from stitch.imaging.affine import apply, corners, px_from_mm
+from stitch.imaging.placed_map import PlacedMap
 from stitch.model.geometry import Size, Window
 
 CELL_MM = 2.0  # side of a cell: larger than tooth, weave and dust, smaller than washes and shading
@@ -47,17 +48,15 @@ class CellGrid:
         return Window(x0, y0, columns.size * self.cell_px, self.cell_px), columns
 
 
-def common_cells(
-    size_a: Size, canvas_from_a: FloatArray, size_b: Size, canvas_from_b: FloatArray, canvas: Size, canvas_ppi: float
-) -> CellGrid:
+def common_cells(a: PlacedMap, b: PlacedMap, canvas: Size, canvas_ppi: float) -> CellGrid:
     """Cells over the overlap of two scans, about 2 mm wide, narrower where the overlap is small.
 
     A cell is usable when all of it lies at least a cell's width inside both scans.
     """
-    area = _bounds(size_a, canvas_from_a).intersection(_bounds(size_b, canvas_from_b)).clipped(canvas)
+    area = _bounds(a).intersection(_bounds(b)).clipped(canvas)
     cell_px = max(round(px_from_mm(CELL_MM, canvas_ppi)), SMALLEST_CELL_PX)
     while True:
-        grid = _grid(area, cell_px, [(size_a, canvas_from_a), (size_b, canvas_from_b)])
+        grid = _grid(area, cell_px, (a, b))
         if grid.is_usable.sum() >= ENOUGH_CELLS or cell_px // 2 < SMALLEST_CELL_PX:
             return grid
         cell_px //= 2
@@ -68,24 +67,23 @@ def overlap_area_px(grid: CellGrid) -> float:
     return float(grid.is_usable.sum()) * grid.cell_px**2
 
 
-def _bounds(size: Size, canvas_from_scan: FloatArray) -> Window:
-    points = apply(canvas_from_scan, corners(size.width_px, size.height_px))
+def _bounds(scan: PlacedMap) -> Window:
+    points = apply(scan.canvas_from_straight, corners(scan.size.width_px, scan.size.height_px))
     x0, y0 = np.ceil(points.min(axis=0)).astype(int)
     x1, y1 = np.floor(points.max(axis=0)).astype(int) + 1
     return Window(int(x0), int(y0), int(x1 - x0), int(y1 - y0))
 
 
-def _grid(area: Window, cell_px: int, scans: list[tuple[Size, FloatArray]]) -> CellGrid:
+def _grid(area: Window, cell_px: int, scans: tuple[PlacedMap, ...]) -> CellGrid:
     rows, columns = max(area.height_px // cell_px, 0), max(area.width_px // cell_px, 0)
     x0 = area.x0_px + (area.width_px - columns * cell_px) // 2
     y0 = area.y0_px + (area.height_px - rows * cell_px) // 2
     ys, xs = np.mgrid[0 : rows + 1, 0 : columns + 1] * float(cell_px) - 0.5
     knots = np.stack([xs + x0, ys + y0], axis=-1)
     inside = np.ones((rows + 1, columns + 1), dtype=bool)
-    for size, canvas_from_scan in scans:
-        inset = cell_px
-        points = apply(invert(canvas_from_scan), knots)
-        high = np.array([size.width_px, size.height_px]) - 0.5 - inset
-        inside &= ((points >= inset - 0.5) & (points <= high)).all(axis=-1)
+    for scan in scans:
+        points = apply(scan.straight_from_canvas, knots)
+        low, high = np.array(scan.frame[:2]) - 0.5 + cell_px, np.array(scan.frame[2:]) + 0.5 - cell_px
+        inside &= ((points >= low) & (points <= high)).all(axis=-1)
     usable = inside[:-1, :-1] & inside[1:, :-1] & inside[:-1, 1:] & inside[1:, 1:]
     return CellGrid(x0, y0, cell_px, usable)

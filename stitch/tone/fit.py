@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.errors import UsageError
-from stitch.imaging.affine import FloatArray, apply, corners, invert
+from stitch.imaging.affine import FloatArray, apply, corners
 from stitch.imaging.colour import Encoding, mean_delta_e_2000
+from stitch.imaging.placed_map import PlacedMap
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.model.tone import PairTone, ScanTone, ToneFit
@@ -60,7 +61,9 @@ def fit(
             f"There is no scan named “{reference_id}” to take the tone from.",
             advice=f"Name one of: {', '.join(sorted(ids))}.",
         )
-    placed = [PlacedSource(p.scan_id, sources[p.scan_id], p.matrix) for p in layout.placements]
+    placed = [
+        PlacedSource(p.scan_id, sources[p.scan_id], PlacedMap.of(p, sources[p.scan_id].size)) for p in layout.placements
+    ]
     pairs = _sample_all(placed, layout, encoding, bits, progress)
     chosen = reference_id if reference_id is not None else _chosen(pairs, placed, layout, ids)
     gains, offsets = _solve(pairs, ids, ids.index(chosen))
@@ -77,9 +80,7 @@ def _sample_all(
     todo = list(combinations(placed, 2))
     with progress.task("Comparing tones", len(todo)) as task:
         for a, b in todo:
-            grid = common_cells(
-                a.source.size, a.canvas_from_scan, b.source.size, b.canvas_from_scan, layout.canvas, layout.canvas_ppi
-            )
+            grid = common_cells(a.placed, b.placed, layout.canvas, layout.canvas_ppi)
             if grid.is_usable.sum() >= FEWEST_CELLS:
                 samples = sample_pair(a, b, grid, encoding, bits)
                 if (~samples.is_heldout).sum() >= FEWEST_CELLS and samples.is_heldout.any():
@@ -104,7 +105,7 @@ def _chosen(pairs: list[PairSamples], placed: list[PlacedSource], layout: Layout
     def rank(scan: PlacedSource) -> tuple[int, int, float, str]:
         share = round(20 * area[scan.scan_id] / most) if most else 0
         size = scan.source.size
-        centre = apply(scan.canvas_from_scan, corners(size.width_px, size.height_px)).mean(axis=0)
+        centre = apply(scan.placed.canvas_from_straight, corners(size.width_px, size.height_px)).mean(axis=0)
         middle = np.array([layout.canvas.width_px, layout.canvas.height_px]) / 2
         return raised[scan.scan_id], -share, round(float(np.hypot(*(centre - middle))), 3), scan.scan_id
 
@@ -193,7 +194,7 @@ def _common_scale(
     scale = 1.0
     with progress.task("Looking for white", len(placed)) as task:
         for scan, tone in zip(placed, tones, strict=True):
-            here = None if painting_px is None else apply(invert(scan.canvas_from_scan), painting_px)
+            here = None if painting_px is None else scan.placed.scan_from_canvas(painting_px)
             scale = min(scale, scale_for_white(scan.source, tone, encoding, bits, here))
             task.advance()
     return scale

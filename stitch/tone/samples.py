@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.colour import Encoding
+from stitch.imaging.placed_map import PlacedMap
 from stitch.imaging.resample import sample, source_window
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
@@ -39,7 +40,7 @@ class PlacedSource:
 
     scan_id: str
     source: PixelSource
-    canvas_from_scan: FloatArray
+    placed: PlacedMap
 
 
 def sample_pair(a: PlacedSource, b: PlacedSource, grid: CellGrid, encoding: Encoding, bits: int) -> PairSamples:
@@ -64,8 +65,8 @@ def sample_pair(a: PlacedSource, b: PlacedSource, grid: CellGrid, encoding: Enco
 
 
 def _on_canvas(scan: PlacedSource, window: Window) -> NDArray[Any]:
-    source = source_window(scan.canvas_from_scan, window, scan.source.size)
-    return sample(scan.source.read(source), source, scan.canvas_from_scan, window)
+    source = source_window(scan.placed, window, scan.source.size)
+    return sample(scan.source.read(source), source, scan.placed, window)
 
 
 def _clipped(pixels: NDArray[Any], bits: int) -> NDArray[np.bool_]:

@@ -147,7 +147,7 @@ def test_labels_are_those_of_the_one_function():
     pieces = scanned(whole, grid(whole, 2, 2, 90), seed=1)
     label_map = cut_of(pieces)
     _, labels = composed(pieces, label_map, plan(90, 110))
-    assert np.array_equal(labels, labels_at(label_map, pieces.layout, pieces.sizes, pieces.layout.canvas.window()))
+    assert np.array_equal(labels, labels_at(label_map, pieces.maps, pieces.layout.canvas.window()))
 
 
 def test_uncovered_canvas_has_the_code_asked_for():

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from stitch.imaging import affine
 from stitch.imaging.labels import covered, depth_at, is_inside, label_box, present
+from stitch.imaging.placed_map import PlacedMap
 from stitch.imaging.resample import coverage
 from stitch.model.geometry import Size, Window
 
@@ -24,22 +25,22 @@ SIZE = Size(83, 61)
 def test_runs_of_covered_pixels_are_those_that_lie_inside(turn_deg, x, y, corner):
     matrix = affine.rigid(math.radians(turn_deg), x, y)
     window = Window(*corner, 50, 40)
-    found = covered(affine.invert(matrix), SIZE, window)
+    found = covered(PlacedMap(matrix, SIZE), window)
     assert np.array_equal(found, coverage(SIZE, matrix, window))
-    if is_inside(affine.invert(matrix), SIZE, window):
+    if is_inside(PlacedMap(matrix, SIZE), window):
         assert found.all()
 
 
 def test_whole_pixel_borders_are_exact():
-    found = covered(affine.invert(affine.rigid(0.0, 5.0, 7.0)), SIZE, Window(0, 0, 120, 90))
+    found = covered(PlacedMap(affine.rigid(0.0, 5.0, 7.0), SIZE), Window(0, 0, 120, 90))
     expected = np.zeros((90, 120), bool)
     expected[7 : 7 + 61, 5 : 5 + 83] = True
     assert np.array_equal(found, expected)
 
 
 def test_depth_is_the_distance_to_the_nearest_side():
-    identity = affine.IDENTITY
-    assert depth_at(identity, SIZE, np.array([0.0, 10.0, 82.0, -3.0]), np.array([30.0, 30.0, 30.0, 30.0])).tolist() == [
+    scan = PlacedMap(affine.IDENTITY, SIZE)
+    assert depth_at(scan, np.array([0.0, 10.0, 82.0, -3.0]), np.array([30.0, 30.0, 30.0, 30.0])).tolist() == [
         0.0,
         10.0,
         0.0,

@@ -10,6 +10,7 @@ import numpy as np
 
 from stitch.imaging import affine
 from stitch.imaging.colour import Encoding
+from stitch.imaging.placed_map import PlacedMap, placed_maps
 from stitch.imaging.resample import sample, source_window
 from stitch.model.geometry import Size
 from stitch.model.layout import Layout, Placement
@@ -29,6 +30,10 @@ class Pieces:
     @property
     def sizes(self) -> dict[str, Size]:
         return {scan_id: source.size for scan_id, source in self.sources.items()}
+
+    @property
+    def maps(self) -> dict[str, PlacedMap]:
+        return placed_maps(self.layout, self.sizes)
 
     @property
     def untoned(self) -> dict[str, None]:

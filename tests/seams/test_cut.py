@@ -22,7 +22,7 @@ def cut_of(pieces: Pieces, **changes) -> LabelMap:
 
 
 def whole_labels(pieces: Pieces, label_map: LabelMap) -> np.ndarray:
-    return labels_at(label_map, pieces.layout, pieces.sizes, pieces.layout.canvas.window())
+    return labels_at(label_map, pieces.maps, pieces.layout.canvas.window())
 
 
 def patch_counts(cells: np.ndarray) -> list[int]:
@@ -143,7 +143,7 @@ def test_any_window_gives_the_same_labels(name, x, y, width, height):
     pieces, label_map, whole = _labelled(name)
     window = Window(x, y, width, height)
     inside = window.clipped(pieces.layout.canvas)
-    labels = labels_at(label_map, pieces.layout, pieces.sizes, window)
+    labels = labels_at(label_map, pieces.maps, window)
     assert labels.shape == (height, width) and labels.dtype == np.uint8
     assert np.array_equal(labels[inside.slices_in(window)], whole[inside.slices_in(pieces.layout.canvas.window())])
 
@@ -161,7 +161,7 @@ def _labelled(name: str) -> tuple[Pieces, LabelMap, np.ndarray]:
 def test_a_pixel_whose_scan_does_not_cover_it_goes_to_the_deepest_other():
     pieces = tiled(WHOLE, {"a": (0, 0, 240, 360), "b": (180, 0, 240, 360)})
     cells = np.ones((45, 53), dtype=np.uint8)  # says "a" everywhere
-    labels = labels_at(LabelMap(cells, 8, ("a", "b")), pieces.layout, pieces.sizes, pieces.layout.canvas.window())
+    labels = labels_at(LabelMap(cells, 8, ("a", "b")), pieces.maps, pieces.layout.canvas.window())
     assert (labels[:, :240] == 1).all() and (labels[:, 240:] == 2).all()
 
 

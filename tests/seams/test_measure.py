@@ -112,7 +112,7 @@ def test_the_line_runs_where_the_labels_change():
 def test_the_line_keeps_to_where_the_pixels_change():
     pieces = scanned(picture(14, 400, 300), BOXES, seed=3)
     label_map = cut(pieces.sources, pieces.layout, pieces.untoned, SRGB, bits=16, memory_mb=500)
-    labels = labels_at(label_map, pieces.layout, pieces.sizes, pieces.layout.canvas.window())
+    labels = labels_at(label_map, pieces.maps, pieces.layout.canvas.window())
     rows, columns = np.nonzero((labels[:, 1:] != labels[:, :-1]) & (labels[:, 1:] > 0) & (labels[:, :-1] > 0))
     for line in measure(pieces.sources, pieces.layout, pieces.untoned, SRGB, label_map, bits=16):
         for x, y in line.points_px[1:-1]:

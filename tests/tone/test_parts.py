@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from stitch.imaging.affine import rigid
 from stitch.imaging.colour import Encoding
+from stitch.imaging.placed_map import PlacedMap
 from stitch.imaging.resample import coverage
 from stitch.model.geometry import Size, Window
 from stitch.model.tone import ScanTone
@@ -25,7 +26,7 @@ SRGB = Encoding.of_profile(None)
 @settings(max_examples=60, deadline=None)
 def test_usable_cells_lie_inside_both_scans(angle: float, x: float, y: float, ppi: float) -> None:
     sizes, maps = (Size(300, 240), Size(280, 260)), (rigid(0.0, 3.0, 4.0), rigid(angle, x, y))
-    grid = common_cells(sizes[0], maps[0], sizes[1], maps[1], Size(600, 500), ppi)
+    grid = common_cells(*(PlacedMap(m, size) for size, m in zip(sizes, maps, strict=True)), Size(600, 500), ppi)
     covered = [coverage(size, m, Window(0, 0, 600, 500), inset_px=3) for size, m in zip(sizes, maps, strict=True)]
     both = covered[0] & covered[1]
     for row, column in np.argwhere(grid.is_usable):
@@ -35,7 +36,7 @@ def test_usable_cells_lie_inside_both_scans(angle: float, x: float, y: float, pp
 
 def test_cells_are_two_millimetres_where_there_is_room() -> None:
     size = Size(2000, 2000)
-    grid = common_cells(size, rigid(0, 0, 0), size, rigid(0, 1000, 0), Size(3000, 2000), 600)
+    grid = common_cells(PlacedMap(rigid(0, 0, 0), size), PlacedMap(rigid(0, 1000, 0), size), Size(3000, 2000), 600)
     assert grid.cell_px == 47 and grid.is_usable.sum() > 500
 
 
