@@ -128,7 +128,7 @@ def _not_saved(*, has_seen: bool) -> Finding:
         WHY_NOT[has_seen],
         ""
         if has_seen
-        else "Scan one piece of a painting turned by a quarter, once; the file then serves for the next.",
+        else "Turn one piece of a painting by a quarter, once; the file then serves for the next.",
     )
 
 

@@ -95,7 +95,7 @@ def _lengths_mm(outline: Outline, px_per_mm: float) -> FloatArray:
 def _tape(measured: FloatArray, settings: JoinSettings) -> tuple[float, float]:
     """The lengths that belong to the upright frame's width and height.
 
-    They are given as the master lies, after `--up`; when only the other order fits, they were given the other way round.
+    They are given as the master lies, after `--up`; when only the other order fits, they were given swapped.
     """
     assert settings.width_mm is not None and settings.height_mm is not None
     plain = settings.width_mm, settings.height_mm

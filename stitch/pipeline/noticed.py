@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from stitch.imaging.affine import FloatArray, apply, mm_from_px, nearest_turn_deg, usual_turn_deg
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout, LeftOut
@@ -36,7 +38,7 @@ def gap_findings(gaps: Sequence[Gap], canvas_from_picture: FloatArray, ppi: floa
 def _gaps(gaps: Sequence[Gap], canvas_from_picture: FloatArray, ppi: float, px_per_mm: float) -> str:
     said = []
     for gap in gaps[:NAMED_GAPS]:
-        place = apply(canvas_from_picture, (px_per_mm * gap.x_mm, px_per_mm * gap.y_mm))
+        place = apply(canvas_from_picture, px_per_mm * np.array([gap.x_mm, gap.y_mm]))
         x, y = (mm_from_px(float(v) + 0.5, ppi) for v in place)
         size = f"{gap.width_mm:.0f} × {gap.height_mm:.0f} mm"
         said.append(f"{size} around {x:.0f} mm from the left, {y:.0f} mm from the top")

@@ -103,7 +103,7 @@ def _step(a: list[Float32Array], b: list[Float32Array], shift: NDArray[np.float6
     gain = float(np.mean([max(plane.gain, 0.2) for plane in planes]))
     sigma = float(np.sqrt(np.linalg.inv(normal).diagonal().max()))
     correlation = 1.0 - min(plane.left_share for plane in planes)
-    return _Step(np.linalg.solve(normal, right) / gain, sigma, correlation)
+    return _Step(np.asarray(np.linalg.solve(normal, right) / gain, np.float64), sigma, correlation)
 
 
 def _plane(a: Float32Array, b: Float32Array, shift: NDArray[np.float64]) -> _Plane | None:
