@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.errors import UsageError
-from stitch.imaging.affine import FloatArray, apply, corners
+from stitch.imaging.affine import FloatArray, apply, corners, nearest_turn_deg, usual_turn_deg
 from stitch.imaging.colour import Encoding, mean_delta_e_2000
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.layout import Layout
@@ -92,6 +92,7 @@ def _sample_all(
 def _chosen(pairs: list[PairSamples], placed: list[PlacedSource], layout: Layout, ids: list[str]) -> str:
     """The reference: among the scans with the most overlap the one to which the others need least raising.
 
+    Only scans that lie as most do are asked, so that the master is lit as its reference is.
     Raising a scan could push its white past the top, and then the whole would have to be darkened; lowering one loses
     nothing. Among scans alike in that the one with the most overlap, then the one nearest the middle.
     """
@@ -99,7 +100,9 @@ def _chosen(pairs: list[PairSamples], placed: list[PlacedSource], layout: Layout
     for pair in pairs:
         area[pair.scan_a] += pair.area_px
         area[pair.scan_b] += pair.area_px
-    most = max(area.values())
+    turn_deg = usual_turn_deg(scan.placed.canvas_from_straight for scan in placed)
+    placed = [scan for scan in placed if nearest_turn_deg(scan.placed.canvas_from_straight) == turn_deg]
+    most = max(area[scan.scan_id] for scan in placed)
     raised = _most_raised(pairs, ids)
 
     def rank(scan: PlacedSource) -> tuple[int, int, float, str]:

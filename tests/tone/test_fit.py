@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from stitch.errors import UsageError
+from stitch.imaging.affine import compose
 from stitch.imaging.colour import D65_XY, xyz_d50_from_rgb
 from stitch.model.geometry import Size
 from stitch.model.layout import Layout, Placement
@@ -58,6 +59,28 @@ def test_black_offsets_are_recovered_where_dark_and_light_tones_show_them(seed: 
     gain_error, offset_error = worst_errors(found, made)
     assert gain_error < 0.003 and offset_error < 3e-4
     assert sum(value != 0 for tone in found.scans for value in tone.offset_rgb) >= 8
+
+
+@pytest.mark.parametrize("turn", [1, 2, 3])
+def test_a_scan_that_lay_turned_is_not_taken_as_the_reference(turn: int) -> None:
+    made = case(3, columns=3, rows=1)
+    usual = fit(made.sources, made.layout, made.encoding, bits=16).reference_id
+    side = made.sources[usual].size.width_px - 1
+    back = {
+        1: np.array([[0.0, -1, side], [1, 0, 0]]),
+        2: np.array([[-1.0, 0, side], [0, -1, side]]),
+        3: np.array([[0.0, 1, 0], [-1, 0, side]]),
+    }[turn]
+    pixels = np.ascontiguousarray(np.rot90(made.sources[usual].pixels, turn))
+    sources = {**made.sources, usual: HeldSource(pixels)}
+    placements = [
+        Placement(p.scan_id, tuple(map(tuple, compose(p.matrix, back).tolist())), 0.05) if p.scan_id == usual else p
+        for p in made.layout.placements
+    ]
+    layout = Layout(made.layout.canvas, 150.0, tuple(placements), (), False, 0)
+    found = fit(sources, layout, made.encoding, bits=16)
+    assert found.reference_id != usual
+    assert worst_errors(found, made)[0] < 0.003
 
 
 def test_no_offset_is_claimed_for_a_painting_of_one_tone() -> None:
