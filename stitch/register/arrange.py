@@ -66,7 +66,7 @@ def arrange(
         Placement(name, _rows(compose(turn, compose(to_canvas, matrix))), sigma[name]) for name, matrix in maps.items()
     )
     links = tuple(replace(link) for link in registration.links)
-    return Layout(canvas, canvas_ppi, placements, links, whole is not None, up_deg)
+    return Layout(canvas, canvas_ppi, placements, links, whole is not None, up_deg, glass=registration.glass)
 
 
 def _anchor_map(registration: Registration) -> FloatArray:

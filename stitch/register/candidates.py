@@ -19,10 +19,10 @@ TRIALS = 400
 INLIER_PX = 3.0  # reduced px
 SCALE_SLACK = 0.03  # the scans' scales are known; a candidate further off than this is no placement
 ANGLE_SLACK_DEG = 6.0
-SAME_PLACE_FRACTION = 0.92  # an overlap above this is what the bed's own frame and dust vote for
+SAME_PLACE_FRACTION = 0.92  # an overlap above this is what the bed's own frame and dust vote for: asked more of
 MIN_MATCHES = 8
 LEAST_LIKENESS = 0.8  # product of two unit descriptors of the same thing
-CANDIDATES_PER_TURN = 2
+CANDIDATES_PER_TURN = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +44,11 @@ class Candidate:
         """Number of matches that agree."""
         return len(self.index_a)
 
+    @property
+    def is_same_place(self) -> bool:
+        """Whether the scans would show all but the same part of the painting."""
+        return self.overlap_fraction >= SAME_PLACE_FRACTION
+
 
 def minimum_matches(putative_count: int) -> float:
     """Matches needed before chance is ruled out: 8.0 + 0.3·n (Brown and Lowe, IJCV 74(1), 59–73, 2007)."""
@@ -53,7 +58,7 @@ def minimum_matches(putative_count: int) -> float:
 def find(
     a: Features, b: Features, size_a: Size, size_b: Size, matches: Matches, rng: np.random.Generator, scale: float = 1.0
 ) -> list[Candidate]:
-    """The placements that the matches of one turn vote for, best first (at most two).
+    """The placements that the matches of one turn vote for, best first (at most three).
 
     `scale` is the size of a reduced px of b in reduced px of a.
     """
@@ -70,8 +75,7 @@ def find(
         a_from_b = a_from_b @ np.diag([scale, scale, 1.0])
         candidate = _describe(a, b, size_a, size_b, matches, chosen, a_from_b)
         left = left[~inliers]
-        if candidate.overlap_fraction < SAME_PLACE_FRACTION:
-            found.append(candidate)
+        found.append(candidate)
     return sorted(found, key=lambda c: -c.match_ratio)
 
 

@@ -72,6 +72,14 @@ def detect(reduced: Reduced) -> Features:
     )
 
 
+def without_fixed(features: Features, fixed: NDArray[np.bool_]) -> Features:
+    """The features that do not sit on something fixed to the bed; `fixed` is a mask (h, w) of the reduced scan."""
+    if not fixed.any():
+        return features
+    x, y = np.round(features.points).astype(int).T
+    return features.only(~fixed[y.clip(0, fixed.shape[0] - 1), x.clip(0, fixed.shape[1] - 1)])
+
+
 def _equalised(grey: NDArray[np.float32]) -> NDArray[np.uint8]:
     low, high = np.percentile(grey, (0.1, 99.9))
     spread = np.clip((grey - low) / max(high - low, 1e-4), 0, 1)

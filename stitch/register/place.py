@@ -10,16 +10,19 @@ import numpy as np
 
 from stitch.errors import RegisterError
 from stitch.imaging.affine import FloatArray, apply
+from stitch.model.bed import GlassSpeck
 from stitch.model.findings import Finding
 from stitch.model.geometry import Size
 from stitch.model.layout import Link
 from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
-from stitch.register.features import Features, detect
-from stitch.register.pairs import Doubt, Pair, find_pairs
+from stitch.register.features import Features, detect, without_fixed
+from stitch.register.glass import find_glass
+from stitch.register.pairs import Doubt, Pair
 from stitch.register.reduced import Reduced, reduce_scan
 from stitch.register.refine import refine
+from stitch.register.search import find_pairs
 from stitch.register.solve import Points, Pose
 
 FEATURE_SIGMA_REDUCED_PX = 0.7
@@ -36,6 +39,7 @@ class Registration:
     sigma_px: Mapping[str, float]
     links: tuple[Link, ...]
     findings: tuple[Finding, ...]
+    glass: tuple[GlassSpeck, ...] = ()  # what lies on the glass
 
 
 def reduce_all(sources: Mapping[str, PixelSource], *, jobs: int = 2, progress: Progress = SILENT) -> dict[str, Reduced]:
@@ -73,13 +77,16 @@ def register(
     sizes = {name: sources[name].size for name in names}
     nominal_ppi = float(np.median([ppi[name] for name in names]))
     scales = {name: nominal_ppi / ppi[name] for name in names}
+    glass = find_glass(reduced, ppi, seed=seed)
+    cleaned = {name: glass.cleaned(reduced[name], ppi[name]) for name in names}
     with ThreadPoolExecutor(feature_jobs or jobs) as pool:
-        features = dict(zip(names, pool.map(lambda name: detect(reduced[name]), names), strict=True))
+        found = pool.map(lambda name: without_fixed(detect(cleaned[name]), glass.mask(cleaned[name], ppi[name])), names)
+        features = dict(zip(names, found, strict=True))
     with ThreadPoolExecutor(jobs) as pool:
         steps = [reduced[name].factor * scales[name] for name in names]
-        small, seen = [reduced[n] for n in names], [features[n] for n in names]
-        pairs, doubts = find_pairs(small, seen, steps, seed, pool, progress)
-        refuse_unlinked(names, pairs, doubts)
+        searched = find_pairs([cleaned[n] for n in names], [features[n] for n in names], steps, seed, pool, progress)
+        pairs = searched.pairs
+        refuse_unlinked(names, pairs, searched.doubts)
         anchor = graph.most_central(names, pairs)
         poses = _first_poses(anchor, pairs, reduced, sizes, scales)
         points = [_feature_points(pair, features, reduced, scales) for pair in pairs]
@@ -87,7 +94,7 @@ def register(
         refined = refine(sources, settled.poses, settled.points, anchor, {}, pool, progress)
     made = links.describe(refined, sizes, {pair.scan_ids: pair for pair in pairs})
     findings = settled.findings + links.judge(made)
-    return Registration(nominal_ppi, anchor, refined.poses, sizes, refined.sigma_px, made, findings)
+    return Registration(nominal_ppi, anchor, refined.poses, sizes, refined.sigma_px, made, findings, glass.specks)
 
 
 def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt] = ()) -> None:

@@ -1,8 +1,8 @@
 """Which scans are worth comparing at full price: a cheap vote by a few hundred features of each scan.
 
-All pairs at full price grow with the square of the number of scans. The vote is some hundred times cheaper: the strongest
-features, spread over the scan, with descriptors projected onto their few strongest principal axes (Ke and Sukthankar,
-CVPR 2004, on such descriptors), mutual nearest neighbours, and a count of how many agree on one shift.
+All pairs at full price grow with the square of the number of scans. The vote is far cheaper: the strongest features,
+spread over the scan, with descriptors projected onto their few strongest principal axes (Ke and Sukthankar, CVPR 2004,
+on such descriptors), mutual nearest neighbours, and a count of how many agree on one shift.
 """
 
 from __future__ import annotations

@@ -60,7 +60,8 @@ def fit(unexplained: float, x_px: float) -> Pair:
 
 def test_the_clearly_best_place_is_taken_and_none_when_two_are_alike() -> None:
     assert _clearest([fit(0.05, 0), fit(0.01, 160)]).candidate.a_from_b[0, 2] == 160
-    assert _clearest([fit(0.0101, 0), fit(0.01, 160), fit(0.2, 320)]) == Doubt("A", "B", 3)
+    doubt = _clearest([fit(0.0101, 0), fit(0.01, 160), fit(0.2, 320)])
+    assert isinstance(doubt, Doubt) and (doubt.scan_a, doubt.scan_b, doubt.place_count) == ("A", "B", 3)
     assert isinstance(_clearest([fit(0.0001, 0), fit(0.0004, 160)]), Doubt)
 
 

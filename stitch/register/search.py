@@ -1,0 +1,115 @@
+"""The search for pairs over a whole set of scans: which are compared at full price, and what the set decides."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from stitch.progress import Progress, Task
+from stitch.register import graph, votes
+from stitch.register.consistent import decide
+from stitch.register.features import Features
+from stitch.register.pairs import Doubt, Pair, try_pair
+from stitch.register.reduced import Reduced
+
+ALL_PAIRS_UP_TO = 12  # scans; above, only the most promising partners are tried
+PARTNERS = 10  # of each scan
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """What the search came to."""
+
+    pairs: tuple[Pair, ...]
+    doubts: tuple[Doubt, ...]
+    tried_count: int  # pairs compared at full price
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Set:
+    reduced: Sequence[Reduced]
+    features: Sequence[Features]
+    pitch: Sequence[float]
+    seed: int
+
+    def attempt(self, two: tuple[int, int]) -> Pair | Doubt | None:
+        i, j = two
+        rng = np.random.default_rng((self.seed, i, j))
+        scale = self.pitch[j] / self.pitch[i]
+        return try_pair(self.reduced[i], self.reduced[j], self.features[i], self.features[j], scale, rng)
+
+
+def find_pairs(
+    reduced: Sequence[Reduced],
+    features: Sequence[Features],
+    pitch: Sequence[float],
+    seed: int,
+    pool: Executor,
+    progress: Progress,
+) -> Found:
+    """Compare the scans; the links believed, and those in doubt.
+
+    Up to a dozen scans every two are compared. Beyond, each with the partners that a cheap vote ranks first, and those
+    left unlinked with all: work grows in step with the number of scans as long as they hang together.
+
+    Parameters
+    ----------
+    pitch : size of each scan's reduced px, in any one unit common to all scans.
+    seed : of the random trials, so that a run repeats itself.
+    """
+    whole = _Set(reduced, features, pitch, seed)
+    names = [one.scan_id for one in reduced]
+    first = _first_choice(reduced, features, pitch)
+    with progress.task("Comparing scans", len(first)) as task:
+        pairs, doubts = _compared(whole, first, pool, task)
+    pairs, doubts = _decided(whole, names, pairs, doubts)
+    tried = set(first)
+    second = _left_over(names, pairs, tried)
+    if second:
+        with progress.task("Comparing the scans left over", len(second)) as task:
+            more, more_doubts = _compared(whole, second, pool, task)
+        pairs, doubts = _decided(whole, names, pairs + more, doubts + more_doubts)
+    return Found(tuple(pairs), tuple(doubts), len(first) + len(second))
+
+
+def _first_choice(
+    reduced: Sequence[Reduced], features: Sequence[Features], pitch: Sequence[float]
+) -> list[tuple[int, int]]:
+    count = len(reduced)
+    if count <= ALL_PAIRS_UP_TO:
+        return list(combinations(range(count), 2))
+    ranked = votes.ranked(votes.sketches(features, [one.size for one in reduced]), pitch)
+    return sorted({(min(i, j), max(i, j)) for i, row in enumerate(ranked) for j in row[:PARTNERS]})
+
+
+def _compared(
+    whole: _Set, todo: Iterable[tuple[int, int]], pool: Executor, task: Task
+) -> tuple[list[Pair], list[Doubt]]:
+    pairs: list[Pair] = []
+    doubts: list[Doubt] = []
+    for result in pool.map(whole.attempt, todo):
+        if isinstance(result, Pair):
+            pairs.append(result)
+        elif result is not None:
+            doubts.append(result)
+        task.advance()
+    return pairs, doubts
+
+
+def _decided(
+    whole: _Set, names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt]
+) -> tuple[list[Pair], list[Doubt]]:
+    by_name = {one.scan_id: one for one in whole.reduced}
+    return decide(names, pairs, doubts, by_name, dict(zip(names, whole.pitch, strict=True)))
+
+
+def _left_over(names: Sequence[str], pairs: Sequence[Pair], tried: set[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Pairs not tried yet, between scans that do not hang together."""
+    groups = graph.groups(names, [pair.scan_ids for pair in pairs])
+    number = {name: k for k, group in enumerate(groups) for name in group}
+    every = combinations(range(len(names)), 2)
+    return [two for two in every if two not in tried and number[names[two[0]]] != number[names[two[1]]]]
