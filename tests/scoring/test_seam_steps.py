@@ -16,6 +16,7 @@ from fixtures.flatbed.case import Case
 from fixtures.flatbed.paintings import Kind
 from fixtures.flatbed.simulate import SCANS, simulate
 from fixtures.flatbed.truth import Truth
+from fixtures.scoring.coverage import covered_fraction
 from fixtures.scoring.job_files import FinishedJob, read_job
 from fixtures.scoring.perfect_job import write_perfect_job
 from fixtures.scoring.seam_steps import SeamSteps, seam_steps
@@ -78,6 +79,18 @@ def test_blank_paper_is_not_measured(tmp_path: Path) -> None:
     steps = measured(truth, job, tmp_path)
     assert steps.measured_fraction < 0.6
     assert not steps.step_px.max > 0.5
+
+
+def test_what_no_scan_made_is_not_covered(tmp_path: Path) -> None:
+    truth, job = finished(replace(SMALL, dpi=80.0), tmp_path)
+    assert covered_fraction(job, truth) > 0.999
+    path = job.folder / "seam-labels.tif"
+    labels = tifffile.imread(path)
+    share = float((labels == 3).mean())
+    labels[labels == 3] = 0
+    tifffile.imwrite(path, labels, photometric="minisblack")
+    assert covered_fraction(job, truth) == pytest.approx(1 - share, abs=0.04)
+    assert covered_fraction(FinishedJob(tmp_path, None, None, ()), truth) == 0.0
 
 
 def test_nothing_finished_gives_nothing(tmp_path: Path) -> None:
