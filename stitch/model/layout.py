@@ -31,6 +31,15 @@ class LocalCorrection:
 
 
 @dataclass(frozen=True, slots=True)
+class CorrectionFit:
+    """That local corrections were applied, and what they are worth on patches the trial solve had not seen."""
+
+    stiffness: str  # "stiff" or "flexible"
+    before_p95_px: float  # distance between two scans, scan px, 95th percentile, without corrections
+    after_p95_px: float
+
+
+@dataclass(frozen=True, slots=True)
 class Placement:
     """The map of one scan onto the canvas (canvas px from scan px, pixel centres at whole numbers).
 
@@ -100,6 +109,7 @@ class Layout:
     up_deg: int  # turn asked for on top (0, 90, 180, 270), already inside the placements
     bed: Bed = field(default_factory=Bed)
     glass: tuple[GlassSpeck, ...] = ()
+    correction: CorrectionFit | None = None  # None: none was needed, or none would have helped
     left_out: tuple[LeftOut, ...] = ()
     tape_scale: tuple[float, float] | None = None  # factors across and down that brought the master to the tape's size
 

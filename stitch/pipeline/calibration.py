@@ -126,9 +126,7 @@ def _not_saved(*, has_seen: bool) -> Finding:
         "scanner-not-saved",
         Severity.NOTE,
         WHY_NOT[has_seen],
-        ""
-        if has_seen
-        else "Turn one piece of a painting by a quarter, once; the file then serves for the next.",
+        "" if has_seen else "Turn one piece of a painting by a quarter, once; the file then serves for the next.",
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from stitch.errors import UsageError
 from stitch.imaging.affine import FloatArray, apply, mm_from_px, nearest_turn_deg, usual_turn_deg
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout, LeftOut
@@ -60,6 +61,17 @@ def left_out_findings(left_out: Sequence[LeftOut]) -> list[Finding]:
         )
         for one in left_out
     ]
+
+
+def require_reference(tone_reference: str | None, layout: Layout) -> None:
+    """Raise UsageError when the tone is to follow a scan that was left out."""
+    for one in layout.left_out:
+        if one.scan_id == tone_reference:
+            raise UsageError(
+                f"--tone-reference names {one.scan_id}, left out because {one.kept_id} shows the same part, sharper.",
+                advice=f"Name {one.kept_id} or another scan.",
+                scan_ids=(one.scan_id, one.kept_id),
+            )
 
 
 def turns_on_glass(layout: Layout) -> dict[str, int]:

@@ -26,6 +26,14 @@ VISIBLE_SHIFT_PX = 0.33
 the four-star figure for channel misregistration in FADGI, Technical Guidelines, 2016, paintings table."""
 
 
+JUMP_SHIFT_PX = 0.5
+"""Shift at any one place along a seam from which the check fails. The project's own choice."""
+
+JUMP_SHIFT_STRAIGHTENED_PX = 1.0
+"""The same where two scans that lay differently turned were also straightened piece by piece: there relief, the turn and
+the sheet's own bending are told apart by colour alone."""
+
+
 @dataclass(frozen=True, slots=True)
 class SeamFigures:
     """Length-weighted figures of one seam or of several together; None where nothing was measured."""

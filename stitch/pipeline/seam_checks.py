@@ -1,0 +1,123 @@
+"""The checks along the seams: does one show, does a line jump across one, and how much of them could be measured."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from stitch.imaging.affine import mm_from_px, nearest_turn_deg
+from stitch.model.findings import Finding, Severity
+from stitch.model.layout import Layout
+from stitch.model.seams import SeamLine
+from stitch.report.measures import (
+    JUMP_SHIFT_PX,
+    JUMP_SHIFT_STRAIGHTENED_PX,
+    VISIBLE_STEP_DE00,
+    seam_figures,
+)
+from stitch.scans.wording import listed
+
+FAILED_SHARE = 0.02  # of the seam length that may show before the check fails: the project's own limit
+NAMED_JUMPS = 4
+APART_MM = 15.0  # jumps nearer than this to a larger one are not named again
+LITTLE_MEASURED = 0.25  # share of a seam; below it is said
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """A place where a line jumps across a seam."""
+
+    scan_a: str
+    scan_b: str
+    x_mm: float  # from the master's left edge
+    y_mm: float  # from its top edge
+    shift_px: float
+
+
+def seam_findings(lines: Sequence[SeamLine], layout: Layout) -> tuple[Finding, ...]:
+    """A failed check where seams show along too much of their length, or a line jumps; a note where little is known."""
+    return (*_visible(lines), *_jumping(jumps(lines, layout)), *_unmeasured(lines))
+
+
+def jumps(lines: Sequence[SeamLine], layout: Layout) -> list[Jump]:
+    """Every place where the shift across a seam reaches the limit, the largest first."""
+
+    def mm(place_px: float) -> float:
+        return mm_from_px(place_px + 0.5, layout.canvas_ppi)
+
+    found = [
+        Jump(line.scan_a, line.scan_b, mm(point[0]), mm(point[1]), shift)
+        for line in lines
+        for point, shift in zip(line.points_px, line.misregistration_px, strict=True)
+        if shift is not None and shift >= limit_px(line, layout)
+    ]
+    return sorted(found, key=lambda jump: -jump.shift_px)
+
+
+def limit_px(line: SeamLine, layout: Layout) -> float:
+    """The shift from which a place along this seam fails."""
+    turns = {nearest_turn_deg(layout.placement(name).matrix) for name in (line.scan_a, line.scan_b)}
+    return JUMP_SHIFT_STRAIGHTENED_PX if layout.correction is not None and len(turns) > 1 else JUMP_SHIFT_PX
+
+
+def _visible(lines: Sequence[SeamLine]) -> tuple[Finding, ...]:
+    figures = seam_figures(lines)
+    if figures.quiet_fraction is None or 1 - figures.quiet_fraction <= FAILED_SHARE:
+        return ()
+    return (
+        Finding(
+            "seam-visible",
+            Severity.FAILED,
+            f"Along {100 * (1 - figures.quiet_fraction):.0f} % of the seams the two scans differ by more than "
+            f"{VISIBLE_STEP_DE00:g} ΔE2000 (the worst: {figures.worst_step_de00:.1f}).",
+            "Look at the worst spots in the report; scan again with automatic exposure off if they show.",
+        ),
+    )
+
+
+def _jumping(found: Sequence[Jump]) -> tuple[Finding, ...]:
+    if not found:
+        return ()
+    named = _apart(found)
+    said = [
+        f"{jump.shift_px:.1f} px between {jump.scan_a} and {jump.scan_b}, {jump.x_mm:.0f} mm from the left and "
+        f"{jump.y_mm:.0f} mm from the top"
+        for jump in named
+    ]
+    places = "one place" if len(found) == 1 else f"{len(found)} places"
+    return (
+        Finding(
+            "seam-broken",
+            Severity.FAILED,
+            f"At {places} along the seams the two scans are apart: {'; '.join(said)}.",
+            "Look there at 100 %; scan those two again, flat and still, if a line is broken.",
+            tuple(dict.fromkeys(name for jump in named for name in (jump.scan_a, jump.scan_b))),
+        ),
+    )
+
+
+def _apart(found: Sequence[Jump]) -> list[Jump]:
+    """The largest few, no two close together."""
+    named: list[Jump] = []
+    for jump in found:
+        if all(math.hypot(jump.x_mm - o.x_mm, jump.y_mm - o.y_mm) >= APART_MM for o in named):
+            named.append(jump)
+    return named[:NAMED_JUMPS]
+
+
+def _unmeasured(lines: Sequence[SeamLine]) -> tuple[Finding, ...]:
+    little = [line for line in lines if (seam_figures([line]).misregistration_measured_fraction or 0) < LITTLE_MEASURED]
+    if not little:
+        return ()
+    pairs = listed([f"{line.scan_a} with {line.scan_b}" for line in little])
+    share = seam_figures(lines).misregistration_measured_fraction or 0.0
+    return (
+        Finding(
+            "seam-unmeasured",
+            Severity.NOTE,
+            f"Along most of these seams there is too little detail to measure whether the scans meet: {pairs}. "
+            f"Of all seams together {100 * share:.0f} % of the length was measured.",
+            "Where nothing can be measured, nothing can be seen to jump; look at the links for how sure those are.",
+        ),
+    )
