@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -14,6 +14,7 @@ from stitch.imaging.placed_map import PlacedMap, placed_maps
 from stitch.imaging.resample import sample, source_window
 from stitch.model.geometry import Size
 from stitch.model.layout import Layout, Placement
+from tests.bent import Pattern, correction, seen
 from tests.held import HeldSource
 
 SRGB = Encoding.of_profile(None)
@@ -109,6 +110,40 @@ def scanned(
         sources[scan_id] = HeldSource(np.ascontiguousarray(sample(pixels, needed, scan_from_whole, there)))
         placements.append(Placement(scan_id, tuple(map(tuple, matrix.tolist())), 0.02))
     return Pieces(sources, _layout(whole, placements, ppi, is_whole=False), whole)
+
+
+def bent(
+    what: Pattern,
+    boxes: dict[str, tuple[int, int, int, int]],
+    *,
+    canvas: tuple[int, int],
+    straight: tuple[str, ...] = (),
+    seed: int = 0,
+    turn_deg: float = 0.7,
+    largest_px: float = 4.0,
+    ppi: float = 300.0,
+) -> Pieces:
+    """Scans of a pattern through small turns, shifts and local corrections; those in `straight` lie on whole pixels."""
+    rng = np.random.default_rng(seed)
+    sources, placements = {}, []
+    for scan_id, (x, y, width, height) in boxes.items():
+        size, field = Size(width, height), None
+        matrix = np.array([[1.0, 0.0, float(x)], [0.0, 1.0, float(y)]])
+        if scan_id not in straight:
+            turn = math.radians(rng.uniform(-turn_deg, turn_deg))
+            matrix = affine.rigid(turn, x + rng.uniform(-0.5, 0.5), y + rng.uniform(-0.5, 0.5))
+            field = correction(int(rng.integers(1 << 30)), size, largest_px=largest_px)
+        placement = Placement(scan_id, tuple(map(tuple, matrix.tolist())), 0.02, field)
+        sources[scan_id] = HeldSource(seen(what, PlacedMap.of(placement, size)))
+        placements.append(placement)
+    whole = np.rint(what.on(*canvas) * 65535).astype(np.uint16)
+    return Pieces(sources, _layout(whole, placements, ppi, is_whole=False), whole)
+
+
+def uncorrected(pieces: Pieces) -> Pieces:
+    """The same scans, placed as if nothing of theirs were bent."""
+    placements = tuple(replace(placement, correction=None) for placement in pieces.layout.placements)
+    return Pieces(pieces.sources, replace(pieces.layout, placements=placements), pieces.whole)
 
 
 def toned(table_from: float, bits: int) -> np.ndarray:
