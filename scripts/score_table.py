@@ -110,6 +110,8 @@ def planned(options: argparse.Namespace) -> Iterator[Key]:
         for name in options.cases.split(","):
             if name not in CASES:
                 raise SystemExit(f"no case is called {name}; scripts/simulate.py --list names them")
+            if options.table == "desk" and name not in desk.DESK:
+                raise SystemExit(f"{name} is no case of the desk table")
         names = dict.fromkeys(options.cases.split(","), seeds)
     elif options.table == "desk":
         names = dict.fromkeys(desk.DESK, seeds)

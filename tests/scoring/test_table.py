@@ -127,6 +127,39 @@ def test_the_table_goes_on_where_it_stopped(tmp_path: Path, monkeypatch, capsys)
     assert len(results.read_text(encoding="utf-8").splitlines()) == 1
 
 
+def test_the_desk_table_takes_rows_at_once_and_sums_them_up(tmp_path: Path, monkeypatch, capsys):
+    score_table = script("score_table")
+    given = []
+
+    def noting(scans: Path, truth: Truth, job: Path, more: tuple[str, ...] = ()) -> table.Joined:
+        given.append((truth.case_name, truth.seed, more))
+        return refusing(scans, truth, job)
+
+    monkeypatch.setitem(score_table.JOINERS, "stitch", noting)
+    small = replace(SMALL, dpi=60.0, expected="refused")
+    monkeypatch.setattr(table, "named", lambda name, seed: replace(small, name=name, seed=seed))
+    order = ["--table", "desk", "--at-once", "2", "--results", str(tmp_path / "desk.jsonl"), "--seeds", "5-7"]
+    assert score_table.main([*order, "--cases", "desk-foreign"]) == 0
+    assert sorted(given) == [("desk-foreign", seed, ()) for seed in (5, 6, 7)]
+    assert score_table.main([*order, "--cases", "desk-foreign,desk-half-dpi"]) == 1  # one that must be solved
+    assert ("desk-half-dpi", 5, ("--dpi", "100")) in given
+    assert len(given) == 6
+    told = capsys.readouterr().out
+    assert "3 of 6 rows are kept" in told
+    line = next(text for text in told.splitlines() if text.startswith("foreign "))
+    assert line.split()[:7] == ["foreign", "3", "refused", "0", "0", "3", "3"]
+    with pytest.raises(SystemExit, match="no case of the desk table"):
+        score_table.main([*order, "--cases", "missing"])
+
+
+def test_the_desk_table_takes_ten_seeds_a_case_unless_told():
+    score_table = script("score_table")
+    plan = list(score_table.planned(score_table._parser().parse_args(["--table", "desk"])))
+    assert len(plan) == 10 * len(score_table.desk.DESK)
+    fresh = list(score_table.planned(score_table._parser().parse_args(["--table", "desk", "--seeds", "101-102"])))
+    assert {seed for _, seed, *_ in fresh} == {101, 102}
+
+
 def test_the_whole_table_covers_twenty_seeds_and_three_kinds():
     score_table = script("score_table")
     plan = list(score_table.planned(score_table._parser().parse_args([])))
