@@ -14,6 +14,8 @@ from stitch.model.report import RunSummary
 from stitch.model.scans import Scan
 from stitch.report.files import profile_name, sha256_of
 from stitch.report.measures import (
+    JUMP_SHIFT_PX,
+    JUMP_SHIFT_STRAIGHTENED_PX,
     VISIBLE_STEP_DE00,
     error_or_none_px,
     length_or_none_mm,
@@ -93,9 +95,10 @@ def _layout_plain(summary: RunSummary) -> dict[str, Any] | None:
 
 
 def unplaced(summary: RunSummary) -> list[str]:
-    """Names of the scans that have no place on the canvas."""
-    placed = {placement.scan_id for placement in summary.layout.placements} if summary.layout else set()
-    return [scan.scan_id for scan in summary.scans if scan.scan_id not in placed]
+    """Names of the scans for which no place was found on the canvas; those left out as needless had one."""
+    layout = summary.layout
+    known = {one.scan_id for one in (*layout.placements, *layout.left_out)} if layout else set()
+    return [scan.scan_id for scan in summary.scans if scan.scan_id not in known]
 
 
 def _links_plain(summary: RunSummary) -> list[dict[str, Any]]:
@@ -118,6 +121,8 @@ def _seams_plain(summary: RunSummary) -> dict[str, Any] | None:
     return {
         "visible_step_de00": VISIBLE_STEP_DE00,
         "visible_step_source": "the project's own limit; no published figure exists",
+        "jump_shift_px": JUMP_SHIFT_PX,
+        "jump_shift_straightened_px": JUMP_SHIFT_STRAIGHTENED_PX,
         "all_seams": figures_plain(seam_figures(summary.seams), ppi),
         "seams": [
             {"scan_a": line.scan_a, "scan_b": line.scan_b, **figures_plain(seam_figures([line]), ppi)}

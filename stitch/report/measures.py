@@ -109,8 +109,13 @@ def error_or_none_px(link: Link, name: str) -> float | None:
 
 def link_ppi(summary: RunSummary, link: Link) -> float | None:
     """The resolution in which a link's errors count: that of its first scan; None when nobody states one."""
+    return scan_ppi(summary, link.scan_a)
+
+
+def scan_ppi(summary: RunSummary, scan_id: str) -> float | None:
+    """The resolution of a scan; the master's when it states none; None when there is none either."""
     for scan in summary.scans:
-        if scan.scan_id == link.scan_a and (scan.ppi_x or summary.settings.scan_dpi):
+        if scan.scan_id == scan_id and (scan.ppi_x or summary.settings.scan_dpi):
             return scan.ppi_x or summary.settings.scan_dpi
     return summary.layout.canvas_ppi if summary.layout else None
 

@@ -7,7 +7,7 @@ from importlib import resources
 
 from stitch.model.report import RunSummary
 from stitch.report.html import Html, el, join
-from stitch.report.sections import closing, links, painting, pixels, scans, size, top
+from stitch.report.sections import closing, links, painting, pixels, scanner, scans, size, top
 from stitch.report.sections.context import Context
 from stitch.report.spots import Spot
 from stitch.report.verdict import Outcome, Verdict, verdict
@@ -65,6 +65,7 @@ def _parts(context: Context, said: Verdict) -> Html:
         painting.spots(context),
         painting.seams(context),
         links.links(context),
+        scanner.scanner(context),
         size.size(context),
         pixels.pixels(context),
         scans.scans(context),

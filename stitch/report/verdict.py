@@ -83,7 +83,8 @@ def _stopped(summary: RunSummary) -> Verdict:
 
 
 def _done_headline(summary: RunSummary) -> str:
-    return f"Done. Your {scans_words(len(summary.scans))} are one picture."
+    used = len(summary.scans) - (len(summary.layout.left_out) if summary.layout else 0)
+    return f"Done. Your {scans_words(used)} are one picture."
 
 
 def _done_sentences(summary: RunSummary) -> tuple[str, ...]:

@@ -31,21 +31,28 @@ def _fixed(count: int) -> Callable[[float], int]:
 
 
 PX = Unit("px", lambda value: 3 if abs(value) < 0.1 else 2)
+PX_COARSE = Unit("px", _fixed(1))
 MM = Unit("mm", _fixed(2))
 MM_TAPE = Unit("mm", lambda value: 0 if value == round(value) else 2)
 MM_FINE = Unit("mm", _fixed(4))
 MM_COARSE = Unit("mm", _fixed(0))
+MM_TENTH = Unit("mm", _fixed(1))
 INCH = Unit("in", _fixed(3))
 DE00 = Unit("ΔE", _fixed(2))
 DPI = Unit("dpi", lambda value: 0 if abs(value - round(value)) < 0.005 else 2)
 PERCENT = Unit("%", _fixed(3))
+PERCENT_FINE = Unit("%", _fixed(4))
 SHARE = Unit("%", _fixed(1))
 DEG = Unit("°", _fixed(3))
+DEG_FINE = Unit("°", _fixed(4))
 COUNT = Unit("", _fixed(0))
 FACTOR = Unit("×", _fixed(4))
+FACTOR_FINE = Unit("×", _fixed(5))
 SECONDS = Unit("s", _fixed(1))
 METRE = Unit("m", _fixed(2))
 LINEAR = Unit("", _fixed(5))
+
+SURE = 0.999  # a probability above this is not written out: no test has shown more
 
 
 def number(value: float, decimals: int, *, signed: bool = False) -> str:
@@ -61,7 +68,7 @@ def with_unit(value: float, unit: Unit, *, signed: bool = False) -> str:
     shown = number(value, unit.decimals(value), signed=signed)
     if unit.sign in ("", "°"):
         return shown + unit.sign
-    return f"{unit.sign}{shown}" if unit is FACTOR else f"{shown}{NBSP}{unit.sign}"
+    return f"{unit.sign}{shown}" if unit.sign == FACTOR.sign else f"{shown}{NBSP}{unit.sign}"
 
 
 def figure(of: str, value: float | None, unit: Unit, *, signed: bool = False) -> Html:
@@ -75,6 +82,15 @@ def figure(of: str, value: float | None, unit: Unit, *, signed: bool = False) ->
     if value is None or not math.isfinite(value):
         return el("span", "unknown", class_="unknown", data_of=of)
     return el("data", with_unit(value, unit, signed=signed), value=repr(float(value)), data_of=of)
+
+
+def chance(of: str, probability: float | None) -> Html:
+    """A probability in percent; one so near to certain that it cannot be told from it is said to be over 99.9 %."""
+    if probability is None or not math.isfinite(probability):
+        return figure(of, None, SHARE)
+    if probability <= SURE:
+        return figure(f"{of}|percent", 100 * probability, SHARE)
+    return el("data", f"over 99.9{NBSP}%", value=repr(float(100 * probability)), data_of=f"{of}|percent")
 
 
 def length(of: str, length_mm: float | None, *, unit: Unit = MM, signed: bool = False) -> Html:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import apply, corners
-from stitch.model.layout import Layout, Link
+from stitch.model.layout import Layout, Link, Pinned
 from stitch.model.report import RunSummary
 from stitch.report import measures, words
 from stitch.report.html import Html, el, join
@@ -52,7 +52,8 @@ def links(context: Context) -> Html:
     layout = context.summary.layout
     lead = (
         "Neighbouring scans show the same strip of the painting. Each error here was measured on small patches of such "
-        "a strip that were kept apart and not used to place the scans."
+        "a strip that were kept apart and not used to place the scans. Beside it stands what was expected of the whole "
+        "strip, and how sure it is that the two scans belong together there at all."
     )
     if layout is None:
         return _without_places(context, lead)
@@ -222,10 +223,20 @@ def _pill(index: int, link: Link, place: NDArray[np.float64], style: _Style) -> 
 
 def _table(context: Context) -> Html:
     where, found = measures.links_of(context.summary)
-    heads = ["Between", "Median", "95\u00a0of\u00a0100", "Largest", "Test patches", "Overlap", "Verdict"]
+    heads = [
+        "Between",
+        "Median",
+        "95\u00a0of\u00a0100",
+        "Largest",
+        "Expected",
+        "Test patches",
+        "Overlap",
+        "Right link?",
+        "Verdict",
+    ]
     worst_first = sorted(range(len(found)), key=lambda index: -found[index].p95_px)
     rows = [_row(context, found[index], f"{where}.{index}") for index in worst_first]
-    return words.table(heads, rows, numeric=(1, 2, 3, 4, 5))
+    return words.table(heads, rows, numeric=(1, 2, 3, 4, 5, 6, 7))
 
 
 def _row(context: Context, link: Link, of: str) -> list[Html | str]:
@@ -233,13 +244,26 @@ def _row(context: Context, link: Link, of: str) -> list[Html | str]:
     return [
         join(context.named(link.scan_a), el("br"), context.named(link.scan_b)),
         *[_error(context, link, of, name) for name in ("median", "p95", "max")],
+        _expected(link, of),
         words.figure(f"{of}.heldout_count", link.heldout_count, words.COUNT),
         words.figure(f"{of}.overlap_fraction|percent", 100 * link.overlap_fraction, words.SHARE),
+        words.chance(f"{of}.probability", link.probability),
         _holds(link, turned),
     ]
 
 
+def _expected(link: Link, of: str) -> Html:
+    """What was reckoned beforehand of the whole overlap: the usual distance, and the bound of nearly all of it."""
+    return join(
+        words.figure(f"{of}.expected_px", link.expected_px, words.PX),
+        el("br"),
+        el("span", "95\u00a0% below ", words.figure(f"{of}.bound_px", link.bound_px, words.PX), class_="aside"),
+    )
+
+
 def _holds(link: Link, turned: str) -> Html | str:
+    if link.pinned is Pinned.ONE_DIRECTION:
+        turned = f" It holds in one direction only, as a straight edge does; the other links hold the rest.{turned}"
     if link.is_weak:
         return el("span", f"Weak: {link.reason}{turned}", class_="alarm")
     return (

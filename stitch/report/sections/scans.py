@@ -9,6 +9,7 @@ from stitch.report.html import Html, el, join
 from stitch.report.numbering import sort_key
 from stitch.report.sections.context import Context, section
 from stitch.report.sections.pixels import profile_words
+from stitch.report.turns import TURN_WORDS, turns_on_glass
 
 
 def scans(context: Context) -> Html:
@@ -19,7 +20,7 @@ def scans(context: Context) -> Html:
     found = context.summary.scans
     if not found:
         return section("scans", "The scans", lead, el("p", "No scan could be read."))
-    heads = ["Scan", "File", "Size", "Resolution", "Colour", "Clipped", "After the run"]
+    heads = ["Scan", "File", "Size", "Resolution", "Colour", "Clipped", "Its place", "After the run"]
     rows = [
         _row(context, index, scan)
         for index, scan in sorted(enumerate(found), key=lambda item: sort_key(item[1].scan_id))
@@ -59,8 +60,32 @@ def _row(context: Context, index: int, scan: Scan) -> list[Html | str]:
             "light ",
             words.figure(f"{of}.clipped_high_fraction|percent", 100 * scan.clipped_high_fraction, words.SHARE),
         ),
+        _place(context, scan.scan_id),
         _untouched(context, scan),
     ]
+
+
+def _place(context: Context, scan_id: str) -> Html | str:
+    """How surely the scan lies where it does, how it lay on the glass, or why it is not in the master."""
+    layout = context.summary.layout
+    if layout is None:
+        return "not placed"
+    for one in layout.left_out:
+        if one.scan_id == scan_id:
+            return join("Left out: ", context.named(one.kept_id), " shows the same and is sharper.")
+    for index, placement in enumerate(layout.placements):
+        if placement.scan_id == scan_id:
+            of = f"layout.placements.{index}"
+            turn = turns_on_glass(layout)[scan_id]
+            return join(
+                "right: ",
+                words.chance(f"{of}.probability", placement.probability),
+                el("br"),
+                f"±{words.NBSP}",
+                words.figure(f"{of}.sigma_px", placement.sigma_px, words.PX),
+                join(el("br"), el("span", TURN_WORDS[turn], class_="aside")) if turn else None,
+            )
+    return el("span", "No place was found.", class_="alarm")
 
 
 def _paper_size(scan: Scan, of: str) -> Html | str:

@@ -122,6 +122,16 @@ def _whole(context: Context) -> Answer:
         return Answer(
             question, State.LOOK, f"{len(missing)} left out", f"No place was found for {words_list(missing)}.", "scans"
         )
+    left_out = [one.scan_id for one in context.summary.layout.left_out]
+    if left_out:
+        were = "shows a part that another shows, too" if len(left_out) == 1 else "show parts that others show, too"
+        return Answer(
+            question,
+            State.GOOD,
+            f"{count - len(left_out)} of {count}",
+            f"The others are not needed: {words_list(left_out)} {were}.",
+            "scans",
+        )
     return Answer(question, State.GOOD, f"All {count}", f"{scans_words(count)}, each with its place.", "links")
 
 
