@@ -97,7 +97,8 @@ def _layout_plain(summary: RunSummary) -> dict[str, Any] | None:
 def unplaced(summary: RunSummary) -> list[str]:
     """Names of the scans for which no place was found on the canvas; those left out as needless had one."""
     layout = summary.layout
-    known = {one.scan_id for one in (*layout.placements, *layout.left_out)} if layout else set()
+    known = {placement.scan_id for placement in layout.placements} if layout else set()
+    known |= {one.scan_id for one in layout.left_out} if layout else set()
     return [scan.scan_id for scan in summary.scans if scan.scan_id not in known]
 
 

@@ -30,8 +30,8 @@ JUMP_SHIFT_PX = 0.5
 """Shift at any one place along a seam from which the check fails. The project's own choice."""
 
 JUMP_SHIFT_STRAIGHTENED_PX = 1.0
-"""The same where two scans that lay differently turned were also straightened piece by piece: there relief, the turn and
-the sheet's own bending are told apart by colour alone."""
+"""The same where two scans that lay differently turned were also straightened piece by piece: there relief, the turn
+and the sheet's own bending are told apart by colour alone."""
 
 
 @dataclass(frozen=True, slots=True)

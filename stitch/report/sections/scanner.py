@@ -27,8 +27,8 @@ NOT_COMPARED = (
     "than it should be, so is the master; no seam shows that, only the tape measure does."
 )
 NOT_MEASURED = (
-    "The scanner's two axes could not be compared surely enough, although some pieces lay turned by a quarter. They were "
-    "taken as equal."
+    "The scanner's two axes could not be compared surely enough, although some pieces lay turned by a quarter. They "
+    "were taken as equal."
 )
 
 
@@ -166,9 +166,9 @@ def _glass(context: Context, layout: Layout) -> Html:
         el(
             "p",
             el("b", "Clean the glass here."),
-            " These sit at the same place in every scan, so they are dust, hairs or scratches on the glass. They had no "
-            "say in how the scans were placed, but they are in the scans and so in the master. Left and right are as in "
-            "the scan; seen from above the glass they may be the other way round.",
+            " These sit at the same place in every scan, so they are dust, hairs or scratches on the glass. They had "
+            "no say in how the scans were placed, but they are in the scans and so in the master. Left and right are as "
+            "in the scan; seen from above the glass they may be the other way round.",
         ),
         el(
             "div",
@@ -205,7 +205,7 @@ def _bed_drawing(context: Context, shown: list[tuple[int, GlassSpeck]]) -> Html:
 
 
 def glass_size_mm(context: Context) -> tuple[float, float]:
-    """Width and height of the part of the glass that was scanned: that of the largest scan, and of all that lies on it."""
+    """Width and height of the part of the glass that was scanned: that of the largest scan, with all specks."""
     sizes = [
         (mm_from_px(scan.size.width_px, ppi), mm_from_px(scan.size.height_px, ppi))
         for scan in context.summary.scans
