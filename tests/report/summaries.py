@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -10,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import ImageCms
 
+from stitch.model.bed import Bed, BedSource, GlassSpeck
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
-from stitch.model.layout import Layout, Link, Placement
+from stitch.model.layout import CorrectionFit, Layout, LeftOut, Link, LocalCorrection, Pinned, Placement
 from stitch.model.master import MasterRecord, MasterSpec
 from stitch.model.report import RunSummary, Timing
 from stitch.model.scans import Scan
@@ -112,12 +114,56 @@ class Run:
             median * self.number(3.2, 5),
             is_weak,
             "few patches with detail" if is_weak else "",
+            probability=float(self.rng.choice([0.93, 0.9985, 0.99999])),
+            expected_px=median * self.number(0.9, 1.3),
+            bound_px=median * self.number(2.5, 4),
         )
 
     def layout(self, *, weak: int = 0) -> Layout:
         links = tuple(self.link(pair, is_weak=index < weak) for index, pair in enumerate(self.pairs()))
         placements = tuple(self.placement(index) for index in range(len(self.names)))
         return Layout(self.canvas, self.ppi, placements, links, False, 0)
+
+    def desk_layout(self, source: BedSource) -> Layout:
+        """Turned pieces, straightened scans, dirt on the glass, a link along an edge, and a scan left out."""
+        found = self.layout()
+        *placements, last = found.placements
+        turned = [self.turned(placements[0], 2), self.turned(placements[1], 1), *placements[2:]]
+        bent = [replace(p, correction=self.correction(), probability=0.998) for p in turned]
+        links = [link for link in found.links if last.scan_id not in (link.scan_a, link.scan_b)]
+        links[0] = replace(links[0], turn_deg=90, pinned=Pinned.ONE_DIRECTION)
+        glass = tuple(
+            GlassSpeck(self.number(0, 200), self.number(0, 280), self.number(0.1, 2), len(self.names))
+            for _ in range(26)
+        )
+        bed = Bed(source, self.number(-0.002, 0.002), self.number(-0.06, 0.06), 1.0, 2e-5, 8e-4)
+        return replace(
+            found,
+            placements=tuple(bent),
+            links=tuple(links),
+            bed=Bed() if source is BedSource.UNKNOWN else bed,
+            glass=glass,
+            correction=CorrectionFit("flexible", self.number(2, 4), self.number(0.1, 0.3)),
+            left_out=(LeftOut(last.scan_id, placements[0].scan_id, 0.7),),
+            tape_scale=(1.0011, 0.9995) if source is BedSource.TAPE else None,
+        )
+
+    def turned(self, placement: Placement, quarters: int) -> Placement:
+        """The placement of a piece that lay turned by so many quarters, counter-clockwise in the scan."""
+        linear = placement.matrix[:, :2]
+        for _ in range(quarters):
+            linear = linear @ np.array([[0.0, -1.0], [1.0, 0.0]])
+        centre = np.array([(self.tile.width_px - 1) / 2, (self.tile.height_px - 1) / 2])
+        shift = placement.matrix @ np.append(centre, 1.0) - linear @ centre
+        (a, b), (c, d) = linear.tolist()
+        return replace(placement, canvas_from_scan=((a, b, float(shift[0])), (c, d, float(shift[1]))))
+
+    def correction(self) -> LocalCorrection:
+        columns, rows = (int(length // 900) + 4 for length in (self.tile.width_px, self.tile.height_px))
+        dx, dy = (
+            tuple(tuple(float(v) for v in row) for row in self.rng.normal(0, 1.2, (rows, columns))) for _ in range(2)
+        )
+        return LocalCorrection((900.0, 900.0), dx, dy)
 
     def tone(self) -> ToneFit:
         scans = [ScanTone(self.names[0], (1.0, 1.0, 1.0), (0.0, 0.0, 0.0))]

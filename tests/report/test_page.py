@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.interpolate import BSpline
 
+from stitch.model.bed import BedSource
 from stitch.model.codec import to_plain
 from stitch.model.findings import Finding, Severity
 from stitch.model.report import RunSummary
@@ -76,6 +78,9 @@ def cases() -> list[Any]:
     for seed in range(3):
         run = Run(seed, columns=2 + seed % 2, rows=2 + seed)
         made.append((run, run.summary(findings=many_findings(), weak=seed)))
+    for seed, source in enumerate(BedSource, start=10):
+        run = Run(seed, columns=2, rows=3)
+        made.append((run, dataclasses.replace(run.summary(), layout=run.desk_layout(source))))
     run = Run(7)
     made.append((run, run.stopped()))
     made.append(
@@ -146,7 +151,10 @@ def truth(summary: RunSummary, plain: dict[str, Any], of: str) -> float | None:
         return min(scan.ppi_x or math.inf for scan in summary.scans)
     if of == "timings|total_s":
         return sum(timing.seconds for timing in summary.timings)
-    value = seam_truth(summary, path) if path.startswith("seams.") else record(plain, path)
+    if "|largest_px" in of:
+        steps, value = steps[1:], largest_shift_px(summary, int(path.split(".")[2]))
+    else:
+        value = seam_truth(summary, path) if path.startswith("seams.") else record(plain, path)
     for step in steps:
         if value is not None:
             scan = summary.scans[int(path.split(".")[1]) if path.startswith("scans.") else 0]
@@ -162,6 +170,23 @@ def after_step(summary: RunSummary, scan: Scan, value: Any, step: str, *, is_in_
     inch = 1 / ppi if is_in_px else 1 / 25.4
     factors = {"mm": 25.4 / ppi, "in": inch, "percent": 100.0, "mb": 1e-6, "m": 1e-3, "of_lowest": 1 / lowest}
     return float(value) * factors[step]
+
+
+def largest_shift_px(summary: RunSummary, index: int) -> float:
+    """The longest shift of a correction by scipy's B-splines on a fine grid."""
+    assert summary.layout is not None
+    placement = summary.layout.placements[index]
+    size = next(scan.size for scan in summary.scans if scan.scan_id == placement.scan_id)
+    correction = placement.correction
+    assert correction is not None
+    lengths = []
+    for plane in (correction.dx_px, correction.dy_px):
+        values = np.array(plane)
+        for axis, length in enumerate((size.height_px, size.width_px)):
+            at = np.linspace(0, (length - 1) / correction.step_px[1 - axis], 500)
+            values = BSpline(np.arange(-3, values.shape[axis] + 1), values, 3, axis=axis)(at)
+        lengths.append(values)
+    return float(np.hypot(*lengths).max())
 
 
 def record(plain: Any, path: str) -> Any:
@@ -208,9 +233,13 @@ def wrong_figures(reader: Reader, summary: RunSummary, spots: tuple[Spot, ...]) 
             continue
         digits = re.sub(r"[^\d.\-+]", "", shown.replace("\N{MINUS SIGN}", "-"))
         decimals = len(digits.partition(".")[2])
-        if true is None or not math.isclose(float(value), true, rel_tol=1e-9, abs_tol=1e-12):
+        looked_for = 0.003 if "|largest_px" in of else 1e-9  # both look for the largest on a grid
+        if true is None or not math.isclose(float(value), true, rel_tol=looked_for, abs_tol=1e-12):
             wrong.append(f"{of}: holds {value}, is {true}")
-        elif abs(float(digits) - true) > 0.5000001 * 10**-decimals:
+        elif shown.startswith("over "):
+            if not float(digits) < true <= 100:
+                wrong.append(f"{of}: shows {shown}, is {true}")
+        elif abs(float(digits) - float(value)) > 0.5000001 * 10**-decimals:
             wrong.append(f"{of}: shows {shown}, is {true}")
     return wrong
 
@@ -427,3 +456,73 @@ def test_words_stand_out_from_their_ground(words: str, ground: str) -> None:
 
     high, low = sorted((luminance(colours[words]), luminance(colours[ground])), reverse=True)
     assert (high + 0.05) / (low + 0.05) >= 4.5
+
+
+SAID = {
+    BedSource.UNKNOWN: "Not",
+    BedSource.TURNED_PIECES: "Seen on pieces that lay turned by a quarter",
+    BedSource.TAPE: "taken from the tape measure",
+    BedSource.FILE: "Taken from the scanner file",
+}
+
+
+@pytest.mark.parametrize("source", list(BedSource))
+def test_where_the_scanners_shape_is_known_from_is_said(source: BedSource) -> None:
+    run = Run(20)
+    layout = run.desk_layout(source)
+    reader = read(dataclasses.replace(run.summary(), layout=layout))
+    if source is BedSource.UNKNOWN:
+        assert "could not be compared surely enough, although some pieces lay turned by a quarter" in reader.text
+        plain = read(run.summary())
+        assert "could not be compared: no piece lay turned by a quarter" in plain.text
+        assert not any("layout.bed" in of for of, _, _ in plain.figures)
+        return
+    assert SAID[source] in reader.text
+    shown = {of for of, _, _ in reader.figures}
+    assert {"layout.bed.anisotropy|percent", "layout.bed.sigma_anisotropy|percent", "layout.bed.skew_deg"} <= shown
+    assert ("layout.tape_scale.0" in shown) is (source is BedSource.TAPE)
+
+
+def test_straightened_scans_the_glass_and_how_sure_things_are_have_their_figures() -> None:
+    run = Run(21)
+    layout = run.desk_layout(BedSource.FILE)
+    reader = read(dataclasses.replace(run.summary(), layout=layout))
+    shown = {of for of, _, _ in reader.figures}
+    wanted = {"layout.correction.before_p95_px", "layout.correction.after_p95_px"}
+    wanted |= {f"layout.placements.{i}.correction|largest_px" for i in range(len(layout.placements))}
+    wanted |= {f"layout.placements.{i}.{name}" for i in range(3) for name in ("sigma_px", "probability|percent")}
+    wanted |= {
+        f"layout.links.{i}.{name}" for i in range(2) for name in ("expected_px", "bound_px", "probability|percent")
+    }
+    assert wanted - shown == set()
+    largest = sorted(range(26), key=lambda k: -layout.glass[k].size_mm)
+    assert {f"layout.glass.{k}.x_mm" for k in largest[:20]} <= shown
+    assert not {f"layout.glass.{k}.x_mm" for k in largest[20:]} & shown
+    assert "6 smaller ones are in report.json" in reader.text
+    assert sum(known.get("class") == "speck" for tag, known in reader.elements if tag == "circle") == 20
+
+
+def test_a_scan_left_out_is_listed_as_such_and_not_as_lost() -> None:
+    run = Run(22)
+    reader = read(dataclasses.replace(run.summary(), layout=run.desk_layout(BedSource.FILE)))
+    assert "Left out:" in reader.text and "3 of 4" in reader.text and "Your 3 scans are one picture" in reader.text
+    assert "No place was found" not in reader.text
+
+
+def test_a_link_along_an_edge_and_turned_pieces_are_said_in_plain_words() -> None:
+    run = Run(23)
+    reader = read(dataclasses.replace(run.summary(), layout=run.desk_layout(BedSource.FILE)))
+    assert "It holds in one direction only, as a straight edge does" in reader.text
+    assert "Turned by 90° against each other." in reader.text
+    assert "half around" in reader.text
+
+
+def test_a_link_that_nobody_reckoned_is_unknown() -> None:
+    run = Run(24)
+    summary = run.summary()
+    assert summary.layout is not None
+    bare = dataclasses.replace(summary.layout.links[0], probability=None, expected_px=None, bound_px=None)
+    layout = dataclasses.replace(summary.layout, links=(bare, *summary.layout.links[1:]))
+    shown = {of: text for of, _, text in read(dataclasses.replace(summary, layout=layout)).figures}
+    for name in ("expected_px", "bound_px", "probability"):
+        assert shown[f"layout.links.0.{name}"] == "unknown"

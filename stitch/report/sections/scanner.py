@@ -167,8 +167,8 @@ def _glass(context: Context, layout: Layout) -> Html:
             "p",
             el("b", "Clean the glass here."),
             " These sit at the same place in every scan, so they are dust, hairs or scratches on the glass. They had "
-            "no say in how the scans were placed, but they are in the scans and so in the master. Left and right are as "
-            "in the scan; seen from above the glass they may be the other way round.",
+            "no say in how the scans were placed, but they are in the scans and so in the master. Left and right are "
+            "as in the scan; seen from above the glass they may be the other way round.",
         ),
         el(
             "div",
