@@ -32,30 +32,33 @@ def half_pixel_filter() -> NDArray[np.float64]:
     return np.asarray(weights / weights.sum())
 
 
-def doubled(pixels: NDArray[Any]) -> NDArray[Any]:
-    """The picture (h, w[, c]) at twice the size: pixel x becomes 2·x, the ones between are filtered.
+def doubled(pixels: NDArray[Any]) -> Float32Array:
+    """The picture (h, w[, c]) at twice the size, in float32: pixel x becomes 2·x, the ones between are filtered.
 
-    uint16 and float32 keep their type (uint16 stops at its ends), uint8 becomes float32. Right only HALF_TAPS and more
-    from sides that are not the picture's own: beyond a side its last pixel repeats.
+    Right only HALF_TAPS and more from sides that are not the picture's own: beyond a side its last pixel repeats.
     """
-    if pixels.dtype == np.uint8:
-        pixels = pixels.astype(np.float32)
     height, width = pixels.shape[:2]
-    rows = np.empty((2 * height, *pixels.shape[1:]), pixels.dtype)
+    rows = np.empty((2 * height, *pixels.shape[1:]), np.float32)
     rows[::2] = pixels
     one, half, before = np.ones(1), half_pixel_filter(), HALF_TAPS - 1
-    rows[1::2] = cv2.sepFilter2D(pixels, -1, one, half, anchor=(0, before), borderType=cv2.BORDER_REPLICATE)
+    even = np.ascontiguousarray(rows[::2])
+    rows[1::2] = cv2.sepFilter2D(even, -1, one, half, anchor=(0, before), borderType=cv2.BORDER_REPLICATE)
     between = cv2.sepFilter2D(rows, -1, half, one, anchor=(before, 0), borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(cv2.merge([rows, between])).reshape(2 * height, 2 * width, *pixels.shape[2:])
+    merged = np.asarray(cv2.merge([rows, between]), dtype=np.float32)
+    return merged.reshape(2 * height, 2 * width, *pixels.shape[2:])
 
 
-def read_straight(grid: NDArray[Any], x: Float32Array, y: Float32Array) -> NDArray[Any]:
-    """Read `grid` at positions (h, w); `x` and `y` are used up. Beyond a side its last pixel repeats."""
+def read_straight(grid: NDArray[Any], x: Float32Array, y: Float32Array, dtype: Any) -> NDArray[Any]:
+    """Read `grid` at positions (h, w); `x` and `y` are used up. Beyond a side its last pixel repeats.
+
+    `dtype` : of the result, uint8, uint16 or float32; whole numbers are rounded and stop at their ends.
+    """
     for positions in (x, y):
         move_against_cubic(positions)
     cubic = cv2.remap(grid, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     linear = cv2.remap(grid, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(cv2.addWeighted(cubic, CUBIC_SHARE, linear, 1 - CUBIC_SHARE, 0.0))
+    depth = {np.uint8: cv2.CV_8U, np.uint16: cv2.CV_16U, np.float32: cv2.CV_32F}[np.dtype(dtype).type]
+    return np.asarray(cv2.addWeighted(cubic, CUBIC_SHARE, linear, 1 - CUBIC_SHARE, 0.0, dtype=depth))
 
 
 def move_against_cubic(positions: Float32Array) -> None:

@@ -60,11 +60,9 @@ class Shifts:
         """Shifts at straightened scan points, (n, 2) to (n, 2)."""
         columns, x_weights = spline_weights(points[:, 0], self.step_px[0], self.size.width_px)
         rows, y_weights = spline_weights(points[:, 1], self.step_px[1], self.size.height_px)
-        total = np.zeros_like(points)
-        for j in range(4):
-            for i in range(4):
-                total += (y_weights[:, j] * x_weights[:, i])[:, None] * self.coefficients[rows + j, columns + i]
-        return total
+        four = np.arange(4)
+        near = self.coefficients[(rows[:, None] + four)[:, :, None], (columns[:, None] + four)[:, None]]
+        return np.asarray(np.einsum("njid,nj,ni->nd", near, y_weights, x_weights))
 
 
 def spline_weights(positions: FloatArray, step_px: float, length_px: int) -> tuple[NDArray[np.intp], FloatArray]:
@@ -189,11 +187,14 @@ def positions_between(mapped: Callable[[FloatArray], FloatArray], window: Window
     Exact on a lattice of FIELD_STEP_PX anchored to the grid's origin, between its points by cubic convolution (Keys,
     IEEE TASSP 29(6), 1981), so that a pixel gets the same position whatever window it is asked in.
     """
-    columns, across = _between(window.x0_px, window.width_px)
-    rows, down = _between(window.y0_px, window.height_px)
+    first_x, first_y = window.x0_px // FIELD_STEP_PX, window.y0_px // FIELD_STEP_PX
+    columns = np.arange(first_x - 1, (window.x1_px - 1) // FIELD_STEP_PX + 3) * FIELD_STEP_PX
+    rows = np.arange(first_y - 1, (window.y1_px - 1) // FIELD_STEP_PX + 3) * FIELD_STEP_PX
     ys, xs = np.meshgrid(rows.astype(np.float64), columns.astype(np.float64), indexing="ij")
     coarse = mapped(np.column_stack([xs.ravel(), ys.ravel()])).reshape(len(rows), len(columns), 2)
-    return down @ coarse[..., 0] @ across.T, down @ coarse[..., 1] @ across.T
+    whole = Window(first_x * FIELD_STEP_PX, first_y * FIELD_STEP_PX, 0, 0)
+    x, y = (_between(np.ascontiguousarray(coarse[..., axis]))[window.slices_in(whole)] for axis in (0, 1))
+    return x, y
 
 
 def shifts_of(correction: LocalCorrection | None, size: Size) -> Shifts | None:
@@ -212,23 +213,26 @@ def correction_of(shifts: Shifts) -> LocalCorrection:
     return LocalCorrection((float(shifts.step_px[0]), float(shifts.step_px[1])), dx, dy)
 
 
-def _between(start_px: int, count: int) -> tuple[NDArray[np.int64], FloatArray]:
-    """Lattice positions around pixels start…start + count − 1, and the weights (count, positions) between them."""
-    first = start_px // FIELD_STEP_PX - 1
-    last = (start_px + count - 1) // FIELD_STEP_PX + 2
-    knots = np.arange(first, last + 1) * FIELD_STEP_PX
-    pixels = np.arange(start_px, start_px + count)
-    cell = pixels // FIELD_STEP_PX - first
-    f = (pixels % FIELD_STEP_PX) / FIELD_STEP_PX
-    taps = np.stack(
+def _between(coarse: FloatArray) -> FloatArray:
+    """Values on a lattice (n + 3, m + 3) to those of the pixels from its second point on, FIELD_STEP_PX (n, m)."""
+    n, m = coarse.shape[0] - 3, coarse.shape[1] - 3
+    down = TAPS @ np.stack([coarse[k : k + n] for k in range(4)], axis=1)
+    across = np.lib.stride_tricks.sliding_window_view(down.reshape(FIELD_STEP_PX * n, m + 3), 4, axis=1)
+    return np.asarray(np.ascontiguousarray(across) @ TAPS.T).reshape(FIELD_STEP_PX * n, FIELD_STEP_PX * m)
+
+
+def _taps() -> FloatArray:
+    """Weights of the four lattice points around each pixel between two of them, (FIELD_STEP_PX, 4)."""
+    f = np.arange(FIELD_STEP_PX) / FIELD_STEP_PX
+    return np.stack(
         [
             -0.5 * f**3 + f**2 - 0.5 * f,
             1.5 * f**3 - 2.5 * f**2 + 1,
             -1.5 * f**3 + 2 * f**2 + 0.5 * f,
             0.5 * f**3 - 0.5 * f**2,
-        ]
+        ],
+        axis=1,
     )
-    weights = np.zeros((count, len(knots)))
-    for k in range(4):
-        weights[np.arange(count), cell - 1 + k] = taps[k]
-    return knots, weights
+
+
+TAPS = _taps()

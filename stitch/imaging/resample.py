@@ -27,7 +27,7 @@ Map = PlacedMap | FloatArray
 
 KERNEL_REACH_PX = 3  # source pixels a cubic sample needs around it, with one to spare
 LOWPASS_LOBES = 3  # lobes of the windowed sinc used when shrinking
-BLOCK_PX = 256  # side of the parts of a window whose positions are held at once
+BLOCK_PX = 192  # side of the parts of a window whose positions are held at once
 DOUBLED_ABOVE = 0.5  # canvas px per scan px; at and below it the low-passed scan is as smooth as a doubled one
 
 
@@ -179,11 +179,8 @@ def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how
             )
         )
     factor = 2 if scale_of(linear_part(placed)) > DOUBLED_ABOVE else 1
-    grid = doubling.doubled(near) if factor == 2 else near
-    fine = doubling.read_straight(grid, (factor * x).astype(np.float32), (factor * y).astype(np.float32))
-    if fine.dtype == pixels.dtype:
-        return fine
-    return np.rint(fine).clip(0, np.iinfo(pixels.dtype).max).astype(pixels.dtype)
+    grid = doubling.doubled(near) if factor == 2 else near.astype(np.float32)
+    return doubling.read_straight(grid, (factor * x).astype(np.float32), (factor * y).astype(np.float32), pixels.dtype)
 
 
 def _reached(positions_px: FloatArray, length_px: int, reach_px: int) -> tuple[slice, int]:

@@ -142,5 +142,5 @@ def test_the_kernel_is_asked_at_the_positions_that_undo_its_own_shift() -> None:
 def test_doubling_keeps_the_pixels_themselves() -> None:
     pixels = np.random.default_rng(5).integers(0, 65536, (31, 43, 3)).astype(np.uint16)
     grid = doubling.doubled(pixels)
-    assert grid.shape == (62, 86, 3) and np.array_equal(grid[::2, ::2], pixels)
+    assert grid.dtype == np.float32 and grid.shape == (62, 86, 3) and np.array_equal(grid[::2, ::2], pixels)
     assert np.array_equal(doubling.doubled(pixels[..., 2])[::2, ::2], pixels[..., 2])
