@@ -337,6 +337,7 @@ def test_a_link_without_test_patches_has_no_error() -> None:
     """A link known from features alone holds noughts; they must not be shown as measured."""
     summary = Run(2).stopped()
     bare = {"heldout_count": 0, "median_px": 0.0, "p95_px": 0.0, "max_px": 0.0, "reason": "not measured"}
+    bare |= {"expected_px": None, "bound_px": None}
     links = tuple(dataclasses.replace(link, **bare) for link in summary.links_found)
     reader = read(dataclasses.replace(summary, links_found=links))
     errors = [shown for of, _, shown in reader.figures if of.startswith("links_found") and "_px" in of]
