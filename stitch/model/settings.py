@@ -16,8 +16,8 @@ class Measured(StrEnum):
 class Resample(StrEnum):
     """How pixels are read between pixels."""
 
-    USUAL = "usual"
-    FINE = "fine"  # a longer kernel: more true to fine detail, slower
+    USUAL = "usual"  # cubic convolution
+    FINE = "fine"  # a longer kernel: straighter and more true to fine detail, some five times slower
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from stitch.model.report import RunSummary
+from stitch.model.settings import Resample
 from stitch.model.tone import ScanTone, ToneFit
 from stitch.report import words
 from stitch.report.files import profile_name
@@ -84,7 +85,11 @@ def _resampling(summary: RunSummary) -> str:
     assert summary.layout is not None
     if summary.layout.is_whole_pixel:
         return "None: every scan was moved by whole pixels, so its values are unchanged outside the seams."
-    return "Once: every point was read from its scan between pixels, a single time (cubic interpolation)."
+    kernel = "cubic interpolation" if summary.settings.resample is Resample.USUAL else "the fine way: a windowed sinc"
+    said = f"Once: every point was read from its scan between pixels, a single time ({kernel})."
+    if any(placement.correction is not None for placement in summary.layout.placements):
+        said += " Where the scanner or the sheet had moved, that was straightened in the same step."
+    return said
 
 
 def profile_words(profile: bytes | None) -> str:
