@@ -216,6 +216,7 @@ def seam_truth(summary: RunSummary, path: str) -> float | None:
         "quiet_fraction": w[s < measures.VISIBLE_STEP_DE00].sum() / w.sum(),
         "median_misregistration_px": np.quantile(m[told], 0.5, weights=w[told], method="inverted_cdf"),
         "p95_misregistration_px": np.quantile(m[told], 0.95, weights=w[told], method="inverted_cdf"),
+        "worst_misregistration_px": m[told].max(),
         "misregistration_measured_fraction": w[told].sum() / w.sum(),
     }
     return float(answers[parts[-1]])

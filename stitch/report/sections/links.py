@@ -63,7 +63,7 @@ def links(context: Context) -> Html:
         "How the scans fit",
         lead,
         el("p", f"No place was found for {words_list(missing)}.", class_="alarm") if missing else None,
-        el("div", _drawing(context, layout), _table(context), class_="beside"),
+        el("div", _drawing(context, layout), _table(context), class_="stacked"),
         wide=True,
     )
 

@@ -155,6 +155,17 @@ def seams(context: Context) -> Html | None:
         words.figure("seams.worst_step_de00", everything.worst_step_de00, words.DE00),
         ".",
     )
+    fraction = everything.misregistration_measured_fraction
+    told = join(
+        "Along ",
+        words.figure("seams.misregistration_measured_fraction|percent", _percent_or_none(fraction), words.SHARE),
+        " of their length there was enough detail to measure the shift to 0.1 px. The largest is ",
+        words.figure("seams.worst_misregistration_px", everything.worst_misregistration_px, words.PX),
+        f"; the check fails at {words.with_unit(measures.JUMP_SHIFT_PX, words.PX_COARSE)} (where turned scans had also "
+        f"to be straightened, at {words.with_unit(measures.JUMP_SHIFT_STRAIGHTENED_PX, words.PX_COARSE)}). Between scans "
+        "that lay differently turned the shift is read from colour alone, because relief looks moved when it is lit "
+        "from the other side.",
+    )
     heads = [
         "Between",
         "Length",
@@ -171,6 +182,7 @@ def seams(context: Context) -> Html | None:
         "Seam by seam",
         lead,
         el("p", total),
+        el("p", told),
         words.table(heads, rows, numeric=(1, 2, 3, 4, 5, 6, 7)),
         wide=True,
     )
@@ -189,10 +201,12 @@ def _seam_row(context: Context, index: int) -> list[str | list[Html] | None]:
         words.figure(f"{of}.worst_step_de00", own.worst_step_de00, words.DE00),
         words.figure(f"{of}.median_misregistration_px", own.median_misregistration_px, words.PX),
         words.figure(f"{of}.p95_misregistration_px", own.p95_misregistration_px, words.PX),
-        words.figure(
-            f"{of}.misregistration_measured_fraction|percent", None if measured is None else 100 * measured, words.SHARE
-        ),
+        words.figure(f"{of}.misregistration_measured_fraction|percent", _percent_or_none(measured), words.SHARE),
     ]
+
+
+def _percent_or_none(fraction: float | None) -> float | None:
+    return None if fraction is None else 100 * fraction
 
 
 def spots(context: Context) -> Html | None:

@@ -149,7 +149,7 @@ def _bent_row(context: Context, index: int, placed: PlacedMap) -> list[Html | st
     return [
         context.named(scan_id),
         words.figure(of, largest_px, words.PX_COARSE),
-        words.figure(f"{of}|mm", measures.length_or_none_mm(largest_px, ppi), words.MM_FINE),
+        words.figure(f"{of}|mm", measures.length_or_none_mm(largest_px, ppi), words.MM),
     ]
 
 
