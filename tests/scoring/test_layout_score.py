@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from fixtures.scoring.job_files import read_job
 from fixtures.scoring.layout_score import LayoutScore, layout_score
 from fixtures.scoring.maps import ScanMap, pixels_of
+from stitch.imaging.placed_map import PlacedMap
+from stitch.model.bed import Bed, BedSource, GlassSpeck
 from stitch.model.geometry import Size
 from stitch.model.layout import Layout, Placement
+from stitch.report.json_report import report_plain
+from tests.bent import correction
+from tests.report.summaries import Run
 
 PPI = 200.0
 MM = 25.4 / PPI
@@ -156,6 +163,46 @@ def test_wobble_that_no_rigid_placement_removes_is_seen():
     still = quarters()
     result = score(true_layout(still), scans)
     assert 0.3 < result.local_misregistration_px.median < 3.0
+
+
+def bent_quarters() -> tuple[tuple[ScanMap, ...], Layout]:
+    """Four scans that a known field bent by up to 3 px, and the layout that says so."""
+    scans, placements = [], []
+    for k, still in enumerate(quarters()):
+        size = Size(still.width_px, still.height_px)
+        field = correction(k, size, largest_px=3.0, step_px=90.0)
+        matrix = true_layout((still,))[still.scan_id]
+        placement = Placement(still.scan_id, tuple(tuple(float(v) for v in row) for row in matrix), 0.01, field)
+        whole, linear = PlacedMap.of(placement, size), rigid_part(still)
+
+        def mm_from_px(points, /, whole=whole, linear=linear):
+            return whole.straightened(points) @ linear[:, :2].T + linear[:, 2]
+
+        scans.append(ScanMap(still.scan_id, still.width_px, still.height_px, mm_from_px))
+        placements.append(placement)
+    return tuple(scans), replace(layout_of({}), placements=tuple(placements))
+
+
+def test_a_local_correction_is_part_of_the_placement():
+    scans, layout = bent_quarters()
+    told = layout_score(layout, scans, *PAINTING_MM, scan_ppi=PPI)
+    assert told.local_misregistration_px.count > 300
+    assert told.local_misregistration_px.max < 1e-4 and told.distortion_similarity_mm.max < 1e-5
+    without = tuple(replace(placement, correction=None) for placement in layout.placements)
+    as_if = layout_score(replace(layout, placements=without), scans, *PAINTING_MM, scan_ppi=PPI)
+    assert as_if.local_misregistration_px.median > 0.5 and as_if.distortion_similarity_mm.max > 0.05
+
+
+def test_the_report_gives_the_layout_back_whole(tmp_path):
+    _, layout = bent_quarters()
+    glass, link = GlassSpeck(10.0, 20.0, 0.3, 4), Run(1).link((0, 1))
+    bed = Bed(BedSource.TURNED_PIECES, 0.0015, 0.06, 1.0, 1e-5, 1e-3)
+    layout = replace(layout, bed=bed, glass=(glass,), links=(link,))
+    summary = replace(Run(1).summary(), layout=layout)
+    (tmp_path / "report.json").write_text(json.dumps(report_plain(summary, job_folder=tmp_path)))
+    assert read_job(tmp_path).layout == replace(layout, links=())
+    plain = json.loads((tmp_path / "report.json").read_text())["links"][0]
+    assert {"pinned", "probability", "expected_px", "bound_px"} <= plain.keys()
 
 
 def test_missing_and_foreign_scans_are_listed():
