@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from stitch.imaging.affine import IDENTITY, FloatArray, angle_deg, apply, compose, corners, px_from_mm, rigid
+from stitch.imaging.placed_map import PlacedMap, correction_of
 from stitch.model.geometry import Size
 from stitch.model.layout import Affine, Layout, Placement
 from stitch.register.graph import nearest_turn_deg
@@ -55,18 +56,33 @@ def arrange(
     maps = {name: compose(enlarge, compose(upright, p.matrix())) for name, p in registration.poses.items()}
     maps = _anchored(maps, registration.anchor)
     sigma = {name: max(s * scale, SIGMA_FLOOR_PX) for name, s in registration.sigma_px.items()}
-    whole = _whole_pixel_maps(maps, sigma, registration.sizes)
+    whole = None if registration.shifts else _whole_pixel_maps(maps, sigma, registration.sizes)
     shift = maps[registration.anchor][:, 2] - compose(enlarge, compose(upright, _anchor_map(registration)))[:, 2]
     maps = whole or maps
-    left, top, right, bottom = _rectangle(maps, registration.sizes, keep, scale, shift)
+    left, top, right, bottom = _rectangle(maps, registration, keep, scale, shift)
     canvas = Size(right - left, bottom - top)
     to_canvas = np.array([[1.0, 0.0, -left], [0.0, 1.0, -top]])
     turn, canvas = _turned(canvas, up_deg)
     placements = tuple(
-        Placement(name, _rows(compose(turn, compose(to_canvas, matrix))), sigma[name]) for name, matrix in maps.items()
+        Placement(
+            name,
+            _rows(compose(turn, compose(to_canvas, matrix))),
+            sigma[name],
+            correction_of(registration.shifts[name]) if name in registration.shifts else None,
+        )
+        for name, matrix in maps.items()
     )
-    links = tuple(replace(link) for link in registration.links)
-    return Layout(canvas, canvas_ppi, placements, links, whole is not None, up_deg, glass=registration.glass)
+    return Layout(
+        canvas,
+        canvas_ppi,
+        placements,
+        registration.links,
+        whole is not None,
+        up_deg,
+        registration.bed,
+        correction=registration.correction,
+        glass=registration.glass,
+    )
 
 
 def _anchor_map(registration: Registration) -> FloatArray:
@@ -96,9 +112,10 @@ def _whole_pixel_maps(
 
 
 def _rectangle(
-    maps: Mapping[str, FloatArray], sizes: Mapping[str, Size], keep: Keep, scale: float, shift: FloatArray
+    maps: Mapping[str, FloatArray], registration: Registration, keep: Keep, scale: float, shift: FloatArray
 ) -> tuple[int, int, int, int]:
-    ends = np.concatenate([apply(m, corners(sizes[n].width_px, sizes[n].height_px)) for n, m in maps.items()])
+    frames = {n: PlacedMap(m, registration.sizes[n], registration.shifts.get(n)).frame for n, m in maps.items()}
+    ends = np.concatenate([apply(m, _outer_corners(frames[n])) for n, m in maps.items()])
     x0, y0 = np.floor(ends.min(axis=0) + 0.5 + 1e-6)
     x1, y1 = np.ceil(ends.max(axis=0) + 0.5 - 1e-6)
     wanted = (keep.left_px, keep.top_px, keep.right_px, keep.bottom_px)
@@ -108,6 +125,12 @@ def _rectangle(
     right = x1 if asked[2] is None else min(x1, np.ceil(asked[2]))
     bottom = y1 if asked[3] is None else min(y1, np.ceil(asked[3]))
     return int(left), int(top), int(right), int(bottom)
+
+
+def _outer_corners(frame: tuple[float, float, float, float]) -> FloatArray:
+    """Outer corners of the pixels of a frame, (4, 2)."""
+    left, top, right, bottom = frame
+    return corners(right - left + 1, bottom - top + 1) + np.array([left, top])
 
 
 def keep_around(quad_px: FloatArray, is_safe: Sequence[bool], ppi: float) -> Keep:

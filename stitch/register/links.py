@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from stitch.errors import RegisterError
-from stitch.imaging.affine import FloatArray, compose, invert, scale_of
+from stitch.imaging.affine import compose, invert, scale_of
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
 from stitch.model.layout import Link
@@ -17,12 +17,10 @@ from stitch.register.candidates import overlap_area_px
 from stitch.register.pairs import Pair
 from stitch.register.patches import MIN_COMPARABLE, Measured
 from stitch.register.refine import Refined
-from stitch.register.solve import Points, residuals
 
 WEAK_MEDIAN_PX = 0.35
 WEAK_P95_PX = 1.0
 WEAK_SIGMA_PX = 0.25  # two of these are half a pixel
-HELD_SIGMA_PX = 0.25  # a direction known no better than this is not measured
 REFUSE_MEDIAN_PX = 2.0
 MIN_HELD_OUT = 4
 TOO_FEW = "too little common paint to measure its error"
@@ -76,9 +74,10 @@ def unmeasured(pairs: Sequence[Pair]) -> tuple[Link, ...]:
 
 def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair: Pair | None) -> Link:
     a, b = measured.scan_a, measured.scan_b
-    a_from_b = compose(invert(refined.poses[a].matrix()), refined.poses[b].matrix())
+    poses = refined.maps.poses
+    a_from_b = compose(invert(poses[a].matrix()), poses[b].matrix())
     smaller = min(_area_px(sizes[a]), _area_px(sizes[b]) * scale_of(a_from_b) ** 2)
-    off = _held_out_errors(refined, measured)
+    off = refined.held_out_px[a, b] / poses[a].scale
     known = len(off) >= MIN_HELD_OUT
     median, p95, worst = (float(v) for v in np.percentile(off, (50, 95, 100))) if len(off) else (0.0, 0.0, 0.0)
     reason = _contradiction(measured)
@@ -86,10 +85,10 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     return Link(
         scan_a=a,
         scan_b=b,
-        turn_deg=(refined.turns_deg[a] - refined.turns_deg[b]) % 360,
+        turn_deg=graph.nearest_turn_deg(a_from_b) * -1 % 360,
         match_count=pair.candidate.match_count if pair else 0,
         overlap_fraction=overlap_area_px(sizes[a], sizes[b], a_from_b) / smaller,
-        patch_count=int((~measured.is_held_out).sum()) if (a, b) in refined.used else 0,
+        patch_count=measured.count if (a, b) in refined.used else 0,
         heldout_count=len(off),
         median_px=median,
         p95_px=p95,
@@ -101,31 +100,6 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
 
 def _area_px(size: Size) -> float:
     return float(size.width_px * size.height_px)
-
-
-def _held_out_errors(refined: Refined, measured: Measured) -> FloatArray:
-    apart = (
-        measured.is_held_out if (measured.scan_a, measured.scan_b) in refined.used else np.ones(measured.count, bool)
-    )
-    points = Points(
-        measured.scan_a,
-        measured.scan_b,
-        measured.points_a[apart],
-        measured.points_b[apart],
-        measured.covariance_px2[apart],
-    )
-    return _held_distances(residuals(refined.poses, points), points.covariance_px2) / refined.poses[points.scan_a].scale
-
-
-def _held_distances(off_px: FloatArray, covariance_px2: FloatArray) -> FloatArray:
-    """Lengths of (n, 2) errors, each only along the directions in which its patch could be measured.
-
-    A patch on a straight edge says nothing about shifts along the edge; one that says nothing at all is left out.
-    """
-    variances, directions = np.linalg.eigh(covariance_px2)
-    is_held = variances < HELD_SIGMA_PX**2
-    parts = np.einsum("ni,nij->nj", off_px, directions) * is_held
-    return np.hypot(*parts.T)[is_held.any(axis=1)]
 
 
 def _refuse_contradiction(measured: Measured, pairs: Sequence[Pair]) -> None:

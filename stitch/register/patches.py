@@ -43,7 +43,8 @@ class Measured:
     points_a: FloatArray  # (n, 2) scan px
     points_b: FloatArray  # (n, 2)
     covariance_px2: FloatArray  # (n, 2, 2) of points_b − truth, in a's px
-    is_held_out: NDArray[np.bool_]  # kept from the solve, to judge it
+    is_held_out: NDArray[np.bool_]  # kept from the solve that is judged by them
+    is_beside: NDArray[np.bool_]  # overlaps one held out, and is kept from that solve, too
     offered_count: int  # patches placed in the overlap
     textured_count: int  # of these, with paint to compare in both scans
     contrary_count: int  # of the textured ones, those that show different things
@@ -86,20 +87,23 @@ def measure(a: Side, b: Side, turn_deg: int, grain: Grain) -> Measured:
         return _swapped(measure(b, a, -turn_deg % 360, grain), scale)
     found = [_measure_group(a, b, turn_deg, grain, group) for group in plan(a.placed, b.placed, grain)]
     if not found:
-        return Measured(a.scan_id, b.scan_id, *_nothing(), 0, 0, 0)
-    points_a, points_b, covariance, held = (np.concatenate([f.arrays[k] for f in found]) for k in range(4))
+        return Measured(a.scan_id, b.scan_id, *_NOTHING.arrays, *_NOTHING.apart, 0, 0, 0)
+    points_a, points_b, covariance = (np.concatenate([f.arrays[k] for f in found]) for k in range(3))
+    held, beside = (np.concatenate([f.apart[k] for f in found]) for k in range(2))
     counts = [sum(f.counts[k] for f in found) for k in range(3)]
-    return Measured(a.scan_id, b.scan_id, points_a, points_b, covariance, held.astype(bool), *counts)
+    return Measured(a.scan_id, b.scan_id, points_a, points_b, covariance, held, beside, *counts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
-    arrays: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    arrays: tuple[FloatArray, FloatArray, FloatArray]  # points of a and b, covariances
+    apart: tuple[NDArray[np.bool_], NDArray[np.bool_]]  # held out, beside one held out
     counts: tuple[int, int, int]  # offered, textured, contrary
 
 
-def _nothing() -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
-    return np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2, 2)), np.zeros(0, bool)
+_NOTHING = _Found(
+    (np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2, 2))), (np.zeros(0, bool), np.zeros(0, bool)), (0, 0, 0)
+)
 
 
 def _scale_between(a: Side, b: Side) -> float:
@@ -123,7 +127,7 @@ def _measure_group(a: Side, b: Side, turn_deg: int, grain: Grain, group: Group) 
     views = _views(a, b, turn_deg, grain.search_px, group)
     stacks = _stacks(views, group, grain)
     if not len(stacks.chosen):
-        return _Found((*_nothing()[:3], np.zeros(0)), (len(group.centres), 0, 0))
+        return replace(_NOTHING, counts=(len(group.centres), 0, 0))
     inner = stacks.b[:, MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX]
     is_whole = stacks.weight.all(axis=(1, 2))
     has_paint = is_whole & _has_structure(stacks.a) & _has_structure(inner)
@@ -134,13 +138,29 @@ def _measure_group(a: Side, b: Side, turn_deg: int, grain: Grain, group: Group) 
     centres = group.centres[stacks.chosen] - 0.5 + shifts.centre_px
     points_b = b_from_a(a.placed, b.placed, centres + stacks.whole_px + shifts.shift_px)
     covariance = shifts.covariance_px2 + np.eye(2) * FLOOR_PX**2
-    held = _is_held_out(group.row[stacks.chosen], group.column[stacks.chosen])
-    arrays = (centres[good], points_b[good], covariance[good], held[good].astype(np.float64))
-    return _Found(arrays, (len(group.centres), int(has_paint.sum()), int((has_paint & ~good).sum())))
+    held, beside = _apart(group.row[stacks.chosen][good], group.column[stacks.chosen][good], grain)
+    arrays = (centres[good], points_b[good], covariance[good])
+    return _Found(arrays, (held, beside), (len(group.centres), int(has_paint.sum()), int((has_paint & ~good).sum())))
 
 
-def _is_held_out(row: NDArray[np.intp], column: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Blocks of neighbours, one in four: patches that overlap share their noise."""
+def _apart(
+    row: NDArray[np.intp], column: NDArray[np.intp], grain: Grain
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which patches are held out, and which of the others overlap one: patches that overlap share their noise."""
+    is_dense = grain.step_px is not None
+    held = _is_held_out(row, column, is_dense=is_dense)
+    beside = np.zeros(len(row), bool)
+    reach = -(-grain.size_px // grain.step_px) - 1 if grain.step_px else 0
+    for j in range(-reach, reach + 1):
+        for i in range(-reach, reach + 1):
+            beside |= _is_held_out(row + j, column + i, is_dense=is_dense)
+    return held, beside & ~held
+
+
+def _is_held_out(row: NDArray[np.intp], column: NDArray[np.intp], *, is_dense: bool) -> NDArray[np.bool_]:
+    """Of patches that do not overlap blocks of neighbours, one in four; of others single ones, far from each other."""
+    if is_dense:
+        return np.asarray((column % HELD_OUT_EVERY == 0) & ((row + column // 2) % HELD_OUT_EVERY == 0))
     return np.asarray((column // HELD_OUT_BLOCK + 2 * (row // HELD_OUT_BLOCK)) % HELD_OUT_EVERY == 0)
 
 

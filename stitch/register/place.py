@@ -4,24 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from stitch.errors import RegisterError
 from stitch.imaging.affine import FloatArray, apply
-from stitch.model.bed import GlassSpeck
+from stitch.imaging.placed_map import PlacedMap, Shifts
+from stitch.model.bed import Bed, GlassSpeck
 from stitch.model.findings import Finding
 from stitch.model.geometry import Size
-from stitch.model.layout import Link
+from stitch.model.layout import CorrectionFit, Link
 from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
 from stitch.register.features import Features, detect, without_fixed
-from stitch.register.glass import find_glass
+from stitch.register.glass import find_glass, glass_spots_px
 from stitch.register.pairs import Doubt, Pair
 from stitch.register.reduced import Reduced, reduce_scan
-from stitch.register.refine import refine
+from stitch.register.refine import Refiner
 from stitch.register.search import find_pairs
 from stitch.register.solve import Points, Pose
 
@@ -39,7 +40,14 @@ class Registration:
     sigma_px: Mapping[str, float]
     links: tuple[Link, ...]
     findings: tuple[Finding, ...]
+    bed: Bed = field(default_factory=Bed)
+    shifts: Mapping[str, Shifts] = field(default_factory=dict)  # local corrections
+    correction: CorrectionFit | None = None
     glass: tuple[GlassSpeck, ...] = ()  # what lies on the glass
+
+    def placed(self) -> dict[str, PlacedMap]:
+        """The whole map of every scan into nominal px."""
+        return {n: PlacedMap(p.matrix(), self.sizes[n], self.shifts.get(n)) for n, p in self.poses.items()}
 
 
 def reduce_all(sources: Mapping[str, PixelSource], *, jobs: int = 2, progress: Progress = SILENT) -> dict[str, Reduced]:
@@ -58,6 +66,7 @@ def register(
     jobs: int = 2,
     feature_jobs: int | None = None,
     seed: int = 0,
+    bed: Bed | None = None,
     progress: Progress = SILENT,
 ) -> Registration:
     """Place all scans.
@@ -68,6 +77,7 @@ def register(
     ppi : resolution of each scan; scales are taken from it, not estimated.
     jobs : threads; `feature_jobs` of them search for features, which takes most memory (all when None).
     seed : of the random trials, so that a run repeats itself.
+    bed : the shape of the bed all scans were made on, where it is known; else it is found where turned pieces show it.
 
     Raises
     ------
@@ -88,13 +98,28 @@ def register(
         pairs = searched.pairs
         refuse_unlinked(names, pairs, searched.doubts)
         anchor = graph.most_central(names, pairs)
-        poses = _first_poses(anchor, pairs, reduced, sizes, scales)
+        poses = _first_poses(anchor, pairs, reduced, sizes, scales, bed or Bed())
         points = [_feature_points(pair, features, reduced, scales) for pair in pairs]
         settled = conflicts.settle(poses, points, pairs, anchor, max(steps))
-        refined = refine(sources, settled.poses, settled.points, anchor, {}, pool, progress)
+        spots = {name: glass_spots_px(glass.specks, ppi[name]) for name in names}
+        refiner = Refiner(sources, settled.points, anchor, nominal_ppi, spots, pool, progress)
+        refined = refiner.refine(settled.poses)
     made = links.describe(refined, sizes, {pair.scan_ids: pair for pair in pairs})
     findings = settled.findings + links.judge(made)
-    return Registration(nominal_ppi, anchor, refined.poses, sizes, refined.sigma_px, made, findings, glass.specks)
+    final = refined.maps.poses
+    return Registration(
+        nominal_ppi,
+        anchor,
+        final,
+        sizes,
+        refined.sigma_px,
+        made,
+        findings,
+        final[anchor].bed,
+        refined.maps.shifts,
+        refined.correction,
+        glass.specks,
+    )
 
 
 def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt] = ()) -> None:
@@ -141,6 +166,7 @@ def _first_poses(
     reduced: Mapping[str, Reduced],
     sizes: Mapping[str, Size],
     scales: Mapping[str, float],
+    bed: Bed,
 ) -> dict[str, Pose]:
     """Poses in nominal px from the placements of the reduced copies."""
     steps = {name: np.diag([r.factor * scales[name], r.factor * scales[name], 1.0])[:2] for name, r in reduced.items()}
@@ -151,7 +177,7 @@ def _first_poses(
         r = reduced[name]
         x, y = apply(matrix, (centre - (r.factor - 1) / 2) / r.factor)
         angle = float(np.arctan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1]))
-        poses[name] = Pose(angle, float(x), float(y), scales[name], (float(centre[0]), float(centre[1])))
+        poses[name] = Pose(angle, float(x), float(y), scales[name], (float(centre[0]), float(centre[1])), bed)
     return poses
 
 

@@ -2,142 +2,232 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 
-from stitch.imaging.affine import FloatArray, compose, invert
+from stitch.imaging.affine import FloatArray, compose, invert, px_from_mm
 from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.geometry import Size
+from stitch.model.layout import CorrectionFit
 from stitch.model.scans import PixelSource
 from stitch.progress import Progress
 from stitch.register import graph
+from stitch.register.apart import apart_px, held_distances, points_of
 from stitch.register.candidates import overlap_area_px
 from stitch.register.patches import Measured, Side, measure
 from stitch.register.plan import Grain
-from stitch.register.solve import Points, Pose, Solution, residuals, solve
+from stitch.register.solve import Points, Pose, solve
+from stitch.register.straighten import STIFFNESSES, Stiffness, Straightened, folds, straighten
 
 MIN_OVERLAP_FRACTION = 0.004  # overlaps below this share of the smaller scan are left alone
 MIN_PATCHES = 6
 COARSE = Grain(search_px=14)
 FINE = Grain(search_px=4)
-FINE_PASSES = 2
+RIGID_PASSES = (COARSE, FINE, FINE)
 JOINS_PX = 1.0  # an overlap without a link of its own joins the solve when it agrees this well
 JOINS_CONTRARY_SHARE = 0.25
 NO_SPOTS: FloatArray = np.zeros((0, 3))
+UNEXPLAINED_PX = 0.1  # what a rigid solve leaves at nine patches in ten: above it local corrections are tried
+FEWEST_JUDGES = 12  # held-out patches, all overlaps together, without which no correction is believed
+DENSE_STEP_MM, DENSE_STEP_PX = 3.2, 24  # between patches: the coarser of the two
+WORTH_IT = 0.93  # of the held-out error: the share that a less stiff correction must reach to be preferred
+
+Pair = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Maps:
+    """Where every scan lies: its pose and, where there is one, its local correction."""
+
+    poses: Mapping[str, Pose]
+    shifts: Mapping[str, Shifts]
+    sizes: Mapping[str, Size]
+
+    def placed(self) -> dict[str, PlacedMap]:
+        """The whole map of every scan."""
+        return {n: PlacedMap(p.matrix(), self.sizes[n], self.shifts.get(n)) for n, p in self.poses.items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Refined:
     """The final maps and what each overlap had to say about them."""
 
-    poses: Mapping[str, Pose]
-    shifts: Mapping[str, Shifts | None]  # local corrections
+    maps: Maps
     sigma_px: Mapping[str, float]
     measured: tuple[Measured, ...]  # of every overlap, last pass
-    used: frozenset[tuple[str, str]]  # overlaps whose patches the solve used
-    turns_deg: Mapping[str, int]
-    joint_sigma_px: Mapping[tuple[str, str], float]  # how sure the two scans lie to each other at their patches
+    used: frozenset[Pair]  # overlaps whose patches the solve used
+    held_out_px: Mapping[Pair, FloatArray]  # distances at held-out patches, of a solve that did not see them
+    joint_sigma_px: Mapping[Pair, float]  # how sure the two scans lie to each other at their patches
+    correction: CorrectionFit | None = None
 
 
-def refine(
-    sources: Mapping[str, PixelSource],
-    poses: Mapping[str, Pose],
-    feature_points: Sequence[Points],
-    anchor: str,
-    spots_px: Mapping[str, FloatArray],
-    pool: Executor,
-    progress: Progress,
-) -> Refined:
-    """Measure patches, solve, measure again around the better prediction, solve again.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trial:
+    """A solve that did not see the held-out patches, judged by them."""
 
-    `spots_px` : for each scan the dirt on the glass, (n, 3) of x, y, radius in scan px; scans left out have none.
-    """
-    linked = {(p.scan_a, p.scan_b): p for p in feature_points}
-    everywhere = sorted(linked.keys() | _overlapping(sources, poses))
-    passes = [(list(linked), COARSE)] + [(everywhere, FINE)] * FINE_PASSES
-    solution = Solution(poses, {})
-    with progress.task("Measuring overlaps", sum(len(todo) for todo, _ in passes)) as task:
-        for todo, grain in passes:
-            sides = _sides(sources, solution.poses, {}, spots_px)
-            measured = []
-            for one in pool.map(lambda pair: _measured(sides, pair, grain), todo):  # noqa: B023
-                measured.append(one)
+    stiffness: Stiffness | None
+    held_out_px: Mapping[Pair, FloatArray]
+    p90_px: float  # of all of them
+    p95_px: float
+    is_sound: bool  # no correction folds, and enough patches judge
+
+
+class Refiner:
+    """The scans and everything that stays the same while their placement is refined."""
+
+    def __init__(
+        self,
+        sources: Mapping[str, PixelSource],
+        feature_points: Sequence[Points],
+        anchor: str,
+        nominal_ppi: float,
+        spots_px: Mapping[str, FloatArray],
+        pool: Executor,
+        progress: Progress,
+    ) -> None:
+        self._sources = sources
+        self._sizes = {name: source.size for name, source in sources.items()}
+        self._linked = {(p.scan_a, p.scan_b): p for p in feature_points}
+        self._anchor = anchor
+        self._ppi = nominal_ppi
+        self._spots = spots_px
+        self._pool = pool
+        self._progress = progress
+
+    def refine(self, poses: Mapping[str, Pose]) -> Refined:
+        """Measure patches, solve, measure again around the better prediction; correct locally where that is needed."""
+        maps = Maps(poses, {}, self._sizes)
+        pairs = sorted(self._linked.keys() | self._overlapping(poses))
+        for grain in RIGID_PASSES:
+            measured = self._measure(maps, list(self._linked) if grain is COARSE else pairs, grain)
+            maps = self._solved_with(maps, self._chosen(maps, measured), None)
+        trial = self._trial(maps, measured, None)
+        rigid = self._finished(maps, measured, trial)
+        if trial.p90_px <= UNEXPLAINED_PX:
+            return rigid
+        return self._corrected(rigid, pairs)
+
+    def _corrected(self, rigid: Refined, pairs: Sequence[Pair]) -> Refined:
+        """The rigid placement with local corrections, or itself where they do not lower the held-out error."""
+        maps = rigid.maps
+        flexible = STIFFNESSES[-1]
+        for grain in _dense_grains(self._ppi):
+            measured = self._measure(maps, pairs, grain)
+            maps = self._straightened(maps, self._chosen(maps, measured), flexible)
+        trials = [self._trial(maps, measured, stiffness) for stiffness in (None, *STIFFNESSES)]
+        best = trials[0]
+        for one in trials[1:]:
+            if one.is_sound and one.p95_px < WORTH_IT * best.p95_px:
+                best = one
+        if best.stiffness is None:
+            return rigid
+        fit = CorrectionFit(best.stiffness.name, trials[0].p95_px, best.p95_px)
+        return replace(self._finished(maps, measured, best), correction=fit)
+
+    def _measure(self, maps: Maps, pairs: Sequence[Pair], grain: Grain) -> list[Measured]:
+        placed = maps.placed()
+        sides = {
+            name: Side(name, source, placed[name], self._spots.get(name, NO_SPOTS))
+            for name, source in self._sources.items()
+        }
+
+        def one(pair: Pair) -> Measured:
+            a, b = (sides[name] for name in pair)
+            b_from_a = compose(b.placed.straight_from_canvas, a.placed.canvas_from_straight)
+            return measure(a, b, graph.nearest_turn_deg(b_from_a), grain)
+
+        measured = []
+        with self._progress.task("Measuring overlaps", len(pairs)) as task:
+            for found in self._pool.map(one, pairs):
+                measured.append(found)
                 task.advance()
-            used = _chosen(solution.poses, measured, linked)
-            solution = solve(solution.poses, used, anchor)
-    turns = {name: graph.nearest_turn_deg(pose.matrix()) for name, pose in solution.poses.items()}
-    names = frozenset((p.scan_a, p.scan_b) for p in used)
-    sure = {(m.scan_a, m.scan_b): solution.joint_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured}
-    return Refined(solution.poses, dict.fromkeys(poses), solution.sigma_px, tuple(measured), names, turns, sure)
+        return measured
 
+    def _chosen(self, maps: Maps, measured: Sequence[Measured], *, is_trial: bool = False) -> list[Points]:
+        """Points for the solve: patches where there are enough, else the pair's features.
 
-def _sides(
-    sources: Mapping[str, PixelSource],
-    poses: Mapping[str, Pose],
-    shifts: Mapping[str, Shifts | None],
-    spots_px: Mapping[str, FloatArray],
-) -> dict[str, Side]:
-    return {
-        name: Side(
-            name,
-            source,
-            PlacedMap(poses[name].matrix(), source.size, shifts.get(name)),
-            spots_px.get(name, NO_SPOTS),
+        In a trial those that are held out, or share noise with one that is, are left out.
+        """
+        placed = maps.placed()
+        chosen = []
+        for one in measured:
+            key = (one.scan_a, one.scan_b)
+            use = ~(one.is_held_out | one.is_beside) if is_trial else np.ones(one.count, bool)
+            points = points_of(one, placed, use)
+            if len(points.points_a) >= MIN_PATCHES:
+                off = np.hypot(*apart_px(placed, points).T)
+                if key in self._linked or (
+                    float(np.median(off)) < JOINS_PX and one.contrary_share < JOINS_CONTRARY_SHARE
+                ):
+                    chosen.append(points)
+                    continue
+            if key in self._linked:
+                chosen.append(self._linked[key])
+        return chosen
+
+    def _straightened(self, maps: Maps, points: Sequence[Points], stiffness: Stiffness) -> Maps:
+        found: Straightened = straighten(
+            maps.poses, maps.shifts, self._sizes, points, self._anchor, self._ppi, stiffness
         )
-        for name, source in sources.items()
-    }
+        return Maps(found.poses, found.shifts, self._sizes)
 
+    def _trial(self, maps: Maps, measured: Sequence[Measured], stiffness: Stiffness | None) -> _Trial:
+        """Solve without the held-out patches, and look how far apart those are then."""
+        chosen = self._chosen(maps, measured, is_trial=True)
+        solved = self._solved_with(maps, chosen, stiffness)
+        held = self._held_out(solved, measured)
+        everything = np.concatenate([*held.values(), np.zeros(0)])
+        p90, p95 = (float(v) for v in np.percentile(everything, (90, 95))) if len(everything) else (0.0, 0.0)
+        is_sound = not any(folds(shifts) for shifts in solved.shifts.values())
+        return _Trial(stiffness, held, p90, p95, is_sound=is_sound and len(everything) >= FEWEST_JUDGES)
 
-def _measured(sides: Mapping[str, Side], pair: tuple[str, str], grain: Grain) -> Measured:
-    a, b = (sides[name] for name in pair)
-    b_from_a = compose(b.placed.straight_from_canvas, a.placed.canvas_from_straight)
-    found = measure(a, b, graph.nearest_turn_deg(b_from_a), grain)
-    return found
+    def _solved_with(self, maps: Maps, points: Sequence[Points], stiffness: Stiffness | None) -> Maps:
+        if stiffness is None:
+            return Maps(solve(maps.poses, points, self._anchor).poses, {}, self._sizes)
+        return self._straightened(maps, points, stiffness)
 
+    def _finished(self, maps: Maps, measured: Sequence[Measured], trial: _Trial) -> Refined:
+        """The solve with all patches, judged by the trial that has not seen some of them."""
+        used = self._chosen(maps, measured)
+        rigid = solve(maps.poses, used, self._anchor)
+        return Refined(
+            self._solved_with(maps, used, trial.stiffness),
+            rigid.sigma_px,
+            tuple(measured),
+            frozenset((p.scan_a, p.scan_b) for p in used),
+            trial.held_out_px,
+            {(m.scan_a, m.scan_b): rigid.joint_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured},
+        )
 
-def _overlapping(sources: Mapping[str, PixelSource], poses: Mapping[str, Pose]) -> set[tuple[str, str]]:
-    found = set()
-    for a, b in combinations(sources, 2):
-        a_from_b = compose(invert(poses[a].matrix()), poses[b].matrix())
-        common = overlap_area_px(sources[a].size, sources[b].size, a_from_b)
-        smaller = min(_area(sources[a].size), _area(sources[b].size) * (poses[b].scale / poses[a].scale) ** 2)
-        if common > MIN_OVERLAP_FRACTION * smaller:
-            found.add((a, b))
-    return found
+    def _held_out(self, trial: Maps, measured: Sequence[Measured]) -> dict[Pair, FloatArray]:
+        placed = trial.placed()
+        found = {}
+        for one in measured:
+            points = points_of(one, placed, one.is_held_out)
+            found[one.scan_a, one.scan_b] = held_distances(apart_px(placed, points), points.covariance_px2)
+        return found
+
+    def _overlapping(self, poses: Mapping[str, Pose]) -> set[Pair]:
+        found = set()
+        for a, b in combinations(self._sizes, 2):
+            a_from_b = compose(invert(poses[a].matrix()), poses[b].matrix())
+            common = overlap_area_px(self._sizes[a], self._sizes[b], a_from_b)
+            smaller = min(_area(self._sizes[a]), _area(self._sizes[b]) * (poses[b].scale / poses[a].scale) ** 2)
+            if common > MIN_OVERLAP_FRACTION * smaller:
+                found.add((a, b))
+        return found
 
 
 def _area(size: Size) -> float:
     return float(size.width_px * size.height_px)
 
 
-def _chosen(
-    poses: Mapping[str, Pose], measured: Iterable[Measured], linked: Mapping[tuple[str, str], Points]
-) -> list[Points]:
-    """Points for the solve: patches where there are enough, else the pair's features."""
-    chosen = []
-    for one in measured:
-        key = (one.scan_a, one.scan_b)
-        points = _solve_points(one, poses[one.scan_a].scale)
-        if len(points.points_a) >= MIN_PATCHES:
-            off = np.hypot(*residuals(poses, points).T)
-            if key in linked or (float(np.median(off)) < JOINS_PX and one.contrary_share < JOINS_CONTRARY_SHARE):
-                chosen.append(points)
-                continue
-        if key in linked:
-            chosen.append(linked[key])
-    return chosen
-
-
-def _solve_points(measured: Measured, scale: float) -> Points:
-    use = ~measured.is_held_out
-    return Points(
-        measured.scan_a,
-        measured.scan_b,
-        measured.points_a[use],
-        measured.points_b[use],
-        measured.covariance_px2[use] * scale**2,
-    )
+def _dense_grains(ppi: float) -> tuple[Grain, ...]:
+    """From a wide search to the finest: each follows a solve, so that less and less is left to find."""
+    step = max(DENSE_STEP_PX, round(px_from_mm(DENSE_STEP_MM, ppi)))
+    size = max(48, 2 * round(0.7 * step))
+    return Grain(14, max(64, size), round(1.5 * step)), Grain(3, size, step), Grain(0, size, step)

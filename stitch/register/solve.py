@@ -96,9 +96,9 @@ class Solution:
         for name, pose, where, sign in ((scan_a, a, points_a, 1.0), (scan_b, b, there, -1.0)):
             if name in self.column:
                 first = self.column[name]
-                rows[:, :, first : first + 3] += sign * _jacobian(pose, where)
+                rows[:, :, first : first + 3] += sign * pose_jacobian(pose, where)
             if len(self.covariance) > 3 * len(self.column):
-                rows[:, :, bed] += sign * _bed_jacobian(pose, where)
+                rows[:, :, bed] += sign * bed_jacobian(pose, where)
         return np.einsum("nik,kl,njl->nij", rows, self.covariance, rows)
 
 
@@ -117,9 +117,9 @@ def solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str) -> S
         spread = _spread(current, points, 4.0 if round_number < FIRST_ROUNDS else 0.0)
         normal, right = _normal_equations(current, points, column, spread, 2 if is_bed_free else 0)
         step = np.linalg.solve(normal, right)
-        current = {n: _moved(p, step[column[n] : column[n] + 3]) if n in column else p for n, p in current.items()}
+        current = {n: moved(p, step[column[n] : column[n] + 3]) if n in column else p for n, p in current.items()}
         if is_bed_free:
-            bed = _reshaped(current[anchor].bed, step[-2:])
+            bed = reshaped(current[anchor].bed, step[-2:])
             current = {n: replace(p, bed=bed) for n, p in current.items()}
         if round_number > FIRST_ROUNDS and np.abs(step).max() < 1e-7:
             break
@@ -163,14 +163,14 @@ def _spread(poses: Mapping[str, Pose], points: Sequence[Points], least: float) -
 def _normal_equations(
     poses: Mapping[str, Pose], points: Sequence[Points], column: Mapping[str, int], spread: float, bed_count: int
 ) -> tuple[FloatArray, FloatArray]:
-    moved = 3 * len(column)
-    count = moved + bed_count
+    bed_first = 3 * len(column)
+    count = bed_first + bed_count
     normal, right = np.zeros((count, count)), np.zeros(count)
     if bed_count:
         bed = next(iter(poses.values())).bed
         pull = (spread / BED_PRIOR) ** 2
-        normal[moved:, moved:] += np.eye(2) * pull
-        right[moved:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) * pull
+        normal[bed_first:, bed_first:] += np.eye(2) * pull
+        right[bed_first:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) * pull
     for pair in points:
         off, length = _whitened(poses, pair)
         robust = 1 / (1 + (length / (ROBUST_WIDTH * spread)) ** 2) ** 2
@@ -178,10 +178,10 @@ def _normal_equations(
         sides = []
         for name, where, sign in ((pair.scan_a, pair.points_a, 1.0), (pair.scan_b, pair.points_b, -1.0)):
             if name in column:
-                sides.append((column[name], sign * _jacobian(poses[name], where)))
+                sides.append((column[name], sign * pose_jacobian(poses[name], where)))
         if bed_count:
             a, b = poses[pair.scan_a], poses[pair.scan_b]
-            sides.append((moved, _bed_jacobian(a, pair.points_a) - _bed_jacobian(b, pair.points_b)))
+            sides.append((bed_first, bed_jacobian(a, pair.points_a) - bed_jacobian(b, pair.points_b)))
         for i, jacobian_i in sides:
             rows = slice(i, i + jacobian_i.shape[2])
             right[rows] -= np.einsum("nki,nkl,nl->i", jacobian_i, weight, off)
@@ -191,7 +191,7 @@ def _normal_equations(
     return normal, right
 
 
-def _jacobian(pose: Pose, points: FloatArray) -> FloatArray:
+def pose_jacobian(pose: Pose, points: FloatArray) -> FloatArray:
     """Derivative of canvas px by (angle, x, y), (n, 2, 3)."""
     arm = (points - np.array(pose.centre_px)) @ pose.matrix()[:, :2].T
     out = np.zeros((len(points), 2, 3))
@@ -200,18 +200,20 @@ def _jacobian(pose: Pose, points: FloatArray) -> FloatArray:
     return out
 
 
-def _bed_jacobian(pose: Pose, points: FloatArray) -> FloatArray:
+def bed_jacobian(pose: Pose, points: FloatArray) -> FloatArray:
     """Derivative of canvas px by the bed's (log anisotropy, shear), (n, 2, 2)."""
     arm = points - np.array(pose.centre_px)
     return np.einsum("ij,pjk,nk->nip", pose.rotation, BED_PARTS, arm)
 
 
-def _moved(pose: Pose, step: NDArray[Any]) -> Pose:
+def moved(pose: Pose, step: NDArray[Any]) -> Pose:
+    """The pose after a step of (angle, x, y)."""
     turn, x, y = (float(v) for v in step)
     return replace(pose, angle_rad=pose.angle_rad + turn, x_px=pose.x_px + x, y_px=pose.y_px + y)
 
 
-def _reshaped(bed: Bed, step: NDArray[Any]) -> Bed:
+def reshaped(bed: Bed, step: NDArray[Any]) -> Bed:
+    """The bed after a step of (log anisotropy, shear)."""
     log, shear = np.log1p(bed.anisotropy) + step[0], np.tan(np.radians(bed.skew_deg)) + step[1]
     return replace(bed, anisotropy=float(np.expm1(log)), skew_deg=float(np.degrees(np.arctan(shear))))
 

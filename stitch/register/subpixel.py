@@ -15,10 +15,13 @@ from numpy.typing import NDArray
 
 FloatStack = NDArray[Any]  # float32
 
-ITERATIONS = 5
+ITERATIONS = 6
+PLAIN_ITERATIONS = 2  # before pixels that do not fit lose their weight
+ROBUST_WIDTH = 3.0  # of the residual's deviation
 SETTLED_PX = 0.001
 KERNEL_LOBES = 4
 MARGIN_PX = KERNEL_LOBES + 2
+LEAST_HELD_SHARE = 0.01  # of the gradients across an edge: fainter ones along it are drowned by what the edge does
 UNHELD_SHARE = 1e-6  # of all gradients, left for a direction that nothing holds
 NOISE_CORRELATION = 8.0  # band-passed noise is correlated between pixels: variance grows by about this much
 
@@ -42,26 +45,28 @@ def estimate(a: FloatStack, b: FloatStack, weight: FloatStack | None = None) -> 
     b : (n, size + 2·MARGIN_PX, size + 2·MARGIN_PX), the same places with a margin, within about a pixel of a.
     weight : (n, size, size) 0..1, which pixels count; all when None.
     """
-    w = np.ones_like(a) if weight is None else weight
+    seen = np.ones_like(a) if weight is None else weight
+    w = seen
     shift = np.zeros((len(a), 2))
     gradient_a = _gradients(a)
-    for _ in range(ITERATIONS):
+    for round_number in range(ITERATIONS):
         moved = shifted(b, shift)
         gradient_b = _gradients(moved)
-        gx, gy = (gradient_a[0] + gradient_b[0]) / 2 * w, (gradient_a[1] + gradient_b[1]) / 2 * w
         residual = a - _gain(a, moved, w) * moved
-        normal, right = _normal(gx, gy, residual)
+        if round_number >= PLAIN_ITERATIONS:
+            w = seen * _trust(residual, seen)
+        gx, gy = (gradient_a[0] + gradient_b[0]) / 2, (gradient_a[1] + gradient_b[1]) / 2
+        normal, right = _normal(gx, gy, residual, w)
         step = np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -1, 1)
         shift = np.clip(shift + step, -MARGIN_PX + KERNEL_LOBES, MARGIN_PX - KERNEL_LOBES)
-        if np.abs(step).max(initial=0) < SETTLED_PX:
+        if round_number > PLAIN_ITERATIONS and np.abs(step).max(initial=0) < SETTLED_PX:
             break
     moved = shifted(b, shift)
-    residual = (a - _gain(a, moved, w) * moved) * w
-    share = np.maximum(w.mean(axis=(1, 2), dtype=np.float64), 1e-6)
-    variance = (residual**2).mean(axis=(1, 2), dtype=np.float64) / share
-    variance -= (residual.mean(axis=(1, 2), dtype=np.float64) / share) ** 2
-    covariance = np.linalg.inv(_without_noise(normal, residual, w)) * (variance * NOISE_CORRELATION)[:, None, None]
-    return Shifts(shift, covariance, _correlation(a, moved, w), _centres(gx * gx + gy * gy))
+    residual = a - _gain(a, moved, w) * moved
+    share = np.maximum(seen.mean(axis=(1, 2), dtype=np.float64), 1e-6)
+    variance = (residual**2 * seen).mean(axis=(1, 2), dtype=np.float64) / share
+    covariance = np.linalg.inv(_without_noise(normal, residual, seen)) * (variance * NOISE_CORRELATION)[:, None, None]
+    return Shifts(shift, covariance, _correlation(a, moved, seen), _centres((gx * gx + gy * gy) * w))
 
 
 def shifted(b: FloatStack, shift: NDArray[np.float64]) -> FloatStack:
@@ -112,11 +117,25 @@ def _centres(energy: FloatStack) -> NDArray[np.float64]:
     return np.column_stack([x, y])
 
 
-def _normal(gx: FloatStack, gy: FloatStack, residual: FloatStack) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    xx, xy, yy = (np.einsum("nij,nij->n", p, q, dtype=np.float64) for p, q in ((gx, gx), (gx, gy), (gy, gy)))
+def _trust(residual: FloatStack, seen: FloatStack) -> FloatStack:
+    """Weights of pixels by how well they fit: a sheet's sharp edge or a grain of dust must not outvote the paint.
+
+    Geman and McClure (Bull. Int. Stat. Inst. 52, 1987), at the scale of each patch's median residual.
+    """
+    size = np.where(seen > 0, np.abs(residual), np.nan)
+    scale = 1.4826 * np.nanmedian(size.reshape(len(size), -1), axis=1)
+    return 1 / (1 + (residual / np.maximum(ROBUST_WIDTH * scale, 1e-12)[:, None, None].astype(np.float32)) ** 2) ** 2
+
+
+def _normal(
+    gx: FloatStack, gy: FloatStack, residual: FloatStack, w: FloatStack
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Normal matrices (n, 2, 2) and right-hand sides (n, 2) of the weighted least squares."""
+    wx, wy = gx * w, gy * w
+    xx, xy, yy = (np.einsum("nij,nij->n", p, q, dtype=np.float64) for p, q in ((wx, gx), (wx, gy), (wy, gy)))
     ridge = 1e-6 * (xx + yy) + 1e-20
     normal = np.stack([np.stack([xx + ridge, xy], -1), np.stack([xy, yy + ridge], -1)], -2)
-    right = [np.einsum("nij,nij->n", g, residual, dtype=np.float64) for g in (gx, gy)]
+    right = [np.einsum("nij,nij->n", g, residual, dtype=np.float64) for g in (wx, wy)]
     return normal, np.stack(right, -1)
 
 
@@ -127,11 +146,12 @@ def _without_noise(normal: NDArray[np.float64], residual: FloatStack, w: FloatSt
     paint's own gradients do not exceed the noise's is held by nothing.
     """
     gx, gy = _gradients(residual)
-    noise = _normal(gx * w / 2, gy * w / 2, residual)[0]
+    noise = _normal(gx / 2, gy / 2, residual, w)[0]
     values, vectors = np.linalg.eigh(normal - noise)
     floor = np.einsum("nki,nkl,nli->ni", vectors, noise, vectors)
     least = UNHELD_SHARE * np.trace(normal, axis1=1, axis2=2)[:, None]
-    values = np.where(values > floor, np.maximum(values, least), least)
+    is_held = (values > floor) & (values > LEAST_HELD_SHARE * values.max(axis=1, keepdims=True))
+    values = np.where(is_held, np.maximum(values, least), least)
     return np.einsum("nki,ni,nli->nkl", vectors, values, vectors)
 
 

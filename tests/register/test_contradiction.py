@@ -7,7 +7,7 @@ from stitch.errors import RegisterError
 from stitch.imaging.affine import IDENTITY, rigid
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.geometry import Size
-from stitch.register.links import _held_distances
+from stitch.register.apart import held_distances
 from stitch.register.patches import Measured, Side, measure
 from stitch.register.refine import FINE, NO_SPOTS
 from stitch.register.subpixel import MARGIN_PX, estimate
@@ -96,7 +96,7 @@ def test_a_stripe_is_measured_across_and_not_along(seed: int) -> None:
     across, along = found.covariance_px2[:, 0, 0], found.covariance_px2[:, 1, 1]
     assert np.sqrt(np.median(across)) < 0.1
     assert np.sqrt(np.median(along)) > 1.0
-    held = _held_distances(found.shift_px, found.covariance_px2)
+    held = held_distances(found.shift_px, found.covariance_px2)
     assert np.median(held) < 0.05
     assert np.median(np.hypot(*found.shift_px.T)) > 2 * np.median(held)
 
@@ -105,4 +105,4 @@ def test_distances_count_only_what_was_held() -> None:
     off = np.array([[0.3, 0.4], [0.3, 9.0], [5.0, 9.0]])
     free, held = 4.0, 0.0004
     covariance = np.array([np.diag([held, held]), np.diag([held, free]), np.diag([free, free])])
-    np.testing.assert_allclose(_held_distances(off, covariance), [0.5, 0.3])
+    np.testing.assert_allclose(held_distances(off, covariance), [0.5, 0.3])

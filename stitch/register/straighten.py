@@ -1,0 +1,273 @@
+"""Local corrections: what no linear map of a whole scan explains, as smooth shifts solved for all scans at once.
+
+A stepping carriage shifts whole lines of a scan, so that every scan has shifts that change along the pass only (uniform
+cubic B-spline); a sheet that lifts at an edge shifts places, so that it has a lattice of shifts, too (tensor product of
+the same splines; the two add up to one lattice). Both are held smooth and small, since only differences between scans
+are seen: the shift is shared between the two scans of an overlap, and fades to nothing where no overlap is near
+(bending and amplitude priors as in Rueckert et al., IEEE TMI 18(8), 1999). The placements move along. Robust by
+re-weighting as in `solve`; sparse normal equations, solved directly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.imaging.affine import FloatArray, apply, px_from_mm
+from stitch.imaging.placed_map import PlacedMap, Shifts, coefficient_count, spline_weights
+from stitch.model.geometry import Size
+from stitch.register.solve import (
+    BED_PRIOR,
+    ROBUST_WIDTH,
+    Points,
+    Pose,
+    bed_jacobian,
+    moved,
+    pose_jacobian,
+    reshaped,
+    shows_bed,
+)
+
+KNOT_MM = (8.0, 6.0)  # across and along the pass: steppers wobble over 30 mm and more
+ROUNDS = 2  # each re-weights; the solves of one run follow each other
+LEAST_SPREAD = 0.5  # of whitened residuals, so that agreement by chance does not stiffen the data
+MOST_SLOPE = 0.4  # change of the shift along a px: far from 1, where the map would fold
+
+
+@dataclass(frozen=True, slots=True)
+class Stiffness:
+    """Standard deviations expected, in scan px at the knots: of bending (second differences) and of the shifts."""
+
+    name: str
+    lattice_bend_px: float
+    lattice_px: float
+    pass_bend_px: float
+    pass_px: float
+
+
+STIFFNESSES = (
+    Stiffness("stiff", 0.1, 0.5, 0.3, 1.0),
+    Stiffness("flexible", 1.0, 5.0, 1.5, 4.0),
+)  # the stiffest first
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Straightened:
+    """Placements and local corrections of all scans."""
+
+    poses: Mapping[str, Pose]
+    shifts: Mapping[str, Shifts]
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """One scan's unknowns: its lattice from column `first` on, then its shifts along the pass, then its pose."""
+
+    size: Size
+    step_px: FloatArray
+    first: int
+    is_anchor: bool
+    columns: int = field(init=False)
+    rows: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "columns", coefficient_count(float(self.step_px[0]), self.size.width_px))
+        object.__setattr__(self, "rows", coefficient_count(float(self.step_px[1]), self.size.height_px))
+
+    @property
+    def line_first(self) -> int:
+        return self.first + 2 * self.rows * self.columns
+
+    @property
+    def pose_first(self) -> int:
+        return self.line_first + 2 * self.rows
+
+    @property
+    def end(self) -> int:
+        return self.pose_first + (0 if self.is_anchor else 3)
+
+    def shifts(self, solution: FloatArray) -> Shifts:
+        lattice = solution[self.first : self.line_first].reshape(self.rows, self.columns, 2)
+        line = solution[self.line_first : self.pose_first].reshape(self.rows, 1, 2)
+        return Shifts(self.step_px, lattice + line, self.size)
+
+    def spline_entries(self, points: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+        """Columns (n, 20) of the x unknowns that decide the shift at points (n, 2), and their weights.
+
+        The y unknowns are one column further on.
+        """
+        column, across = spline_weights(points[:, 0], float(self.step_px[0]), self.size.width_px)
+        row, down = spline_weights(points[:, 1], float(self.step_px[1]), self.size.height_px)
+        four = np.arange(4)
+        rows, columns = row[:, None] + four, column[:, None] + four
+        lattice = self.first + 2 * (rows[:, :, None] * self.columns + columns[:, None, :])
+        weights = down[:, :, None] * across[:, None, :]
+        line = self.line_first + 2 * rows
+        count = len(points)
+        return (
+            np.concatenate([lattice.reshape(count, 16), line], axis=1),
+            np.concatenate([weights.reshape(count, 16), down], axis=1),
+        )
+
+
+def straighten(
+    poses: Mapping[str, Pose],
+    shifts: Mapping[str, Shifts | None],
+    sizes: Mapping[str, Size],
+    points: Sequence[Points],
+    anchor: str,
+    ppi: float,
+    stiffness: Stiffness,
+) -> Straightened:
+    """Solve placements and local corrections together, starting from those given.
+
+    Parameters
+    ----------
+    points : corresponding points in px of the scans as they are.
+    ppi : resolution of the frame the poses map into.
+    """
+    parts, count = _parts(poses, sizes, anchor, ppi)
+    bed_first = count if shows_bed(poses, points) else None
+    total = count + (2 if bed_first is not None else 0)
+    normal_prior = _prior(parts, stiffness, total)
+    current = Straightened(dict(poses), {n: s for n, s in shifts.items() if s is not None})
+    solution = np.zeros(total)
+    for _ in range(ROUNDS):
+        solution = _step(current, parts, points, normal_prior, bed_first, sizes)
+        current = _updated(current, parts, solution, bed_first)
+    return current
+
+
+def folds(shifts: Shifts) -> bool:
+    """Whether the correction changes so fast anywhere that it is no correction any more."""
+    slopes = [np.diff(shifts.coefficients, axis=1 - k) / shifts.step_px[k] for k in (0, 1)]
+    return max(float(np.abs(slope).max(initial=0.0)) for slope in slopes) > MOST_SLOPE
+
+
+def _parts(
+    poses: Mapping[str, Pose], sizes: Mapping[str, Size], anchor: str, ppi: float
+) -> tuple[dict[str, _Part], int]:
+    parts: dict[str, _Part] = {}
+    first = 0
+    for name, pose in poses.items():
+        step = np.array([px_from_mm(mm, ppi) / pose.scale for mm in KNOT_MM])
+        parts[name] = _Part(sizes[name], step, first, name == anchor)
+        first = parts[name].end
+    return parts, first
+
+
+def _step(
+    current: Straightened,
+    parts: Mapping[str, _Part],
+    points: Sequence[Points],
+    normal_prior: Any,
+    bed_first: int | None,
+    sizes: Mapping[str, Size],
+) -> FloatArray:
+    from scipy.sparse.linalg import splu
+
+    placed = {n: PlacedMap(p.matrix(), sizes[n], current.shifts.get(n)) for n, p in current.poses.items()}
+    pairs = [_Pair(pair, current, placed) for pair in points]
+    lengths = np.concatenate([pair.lengths for pair in pairs])
+    spread = max(float(np.median(lengths)) / 1.1774, LEAST_SPREAD)
+    normal = normal_prior.copy()
+    right = np.zeros(normal.shape[0])
+    for pair in pairs:
+        robust = 1 / (1 + (pair.lengths / (ROBUST_WIDTH * spread)) ** 2)
+        matrix, target = pair.equations(parts, bed_first, robust / spread, normal.shape[0])
+        normal = normal + matrix.T @ matrix
+        right += matrix.T @ target
+    if bed_first is not None:
+        bed = next(iter(current.poses.values())).bed
+        right[bed_first:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) / BED_PRIOR**2
+    solved = splu(normal.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(right)
+    return np.asarray(solved, dtype=np.float64)
+
+
+def _updated(
+    current: Straightened, parts: Mapping[str, _Part], solution: FloatArray, bed_first: int | None
+) -> Straightened:
+    poses = {
+        name: pose if parts[name].is_anchor else moved(pose, solution[parts[name].pose_first : parts[name].end])
+        for name, pose in current.poses.items()
+    }
+    if bed_first is not None:
+        bed = reshaped(next(iter(poses.values())).bed, solution[bed_first:])
+        poses = {name: replace(pose, bed=bed) for name, pose in poses.items()}
+    return Straightened(poses, {name: part.shifts(solution) for name, part in parts.items()})
+
+
+class _Pair:
+    """The points of one pair under the current maps."""
+
+    def __init__(self, points: Points, current: Straightened, placed: Mapping[str, PlacedMap]) -> None:
+        self._names = points.scan_a, points.scan_b
+        self._poses = [current.poses[name] for name in self._names]
+        raw = points.points_a, points.points_b
+        self._straight = [placed[name].straightened(p) for name, p in zip(self._names, raw, strict=True)]
+        self._unbent = apply(self._poses[0].matrix(), raw[0]) - apply(self._poses[1].matrix(), raw[1])
+        off = apply(self._poses[0].matrix(), self._straight[0]) - apply(self._poses[1].matrix(), self._straight[1])
+        self._whiten = np.linalg.cholesky(np.linalg.inv(points.covariance_px2)).transpose(0, 2, 1)
+        self.lengths = np.hypot(*np.einsum("nij,nj->ni", self._whiten, off).T)
+
+    def equations(
+        self, parts: Mapping[str, _Part], bed_first: int | None, weight: FloatArray, total: int
+    ) -> tuple[Any, FloatArray]:
+        """Sparse rows (2 n, total) and right-hand sides: the shifts as such, poses and bed as steps."""
+        from scipy.sparse import coo_matrix
+
+        whiten = self._whiten * weight[:, None, None]
+        count = len(whiten)
+        blocks: list[tuple[NDArray[Any], NDArray[Any]]] = []  # columns (n, k), values (n, 2, k)
+        for name, pose, straight, sign in zip(self._names, self._poses, self._straight, (1.0, -1.0), strict=True):
+            part = parts[name]
+            columns, weights = part.spline_entries(straight)
+            linear = -sign * np.einsum("nij,jk->nik", whiten, pose.matrix()[:, :2])
+            for axis in (0, 1):
+                blocks.append((columns + axis, linear[:, :, axis, None] * weights[:, None, :]))
+            if not part.is_anchor:
+                jacobian = sign * np.einsum("nij,njk->nik", whiten, pose_jacobian(pose, straight))
+                blocks.append((np.tile(np.arange(part.pose_first, part.end), (count, 1)), jacobian))
+        if bed_first is not None:
+            shape = bed_jacobian(self._poses[0], self._straight[0]) - bed_jacobian(self._poses[1], self._straight[1])
+            columns = np.tile(np.arange(bed_first, bed_first + 2), (count, 1))
+            blocks.append((columns, np.einsum("nij,njk->nik", whiten, shape)))
+        columns = np.concatenate([np.repeat(c[:, None, :], 2, axis=1) for c, _ in blocks], axis=2)
+        values = np.concatenate([v for _, v in blocks], axis=2)
+        rows = np.broadcast_to(np.arange(2 * count).reshape(count, 2, 1), columns.shape)
+        matrix = coo_matrix((values.ravel(), (rows.ravel(), columns.ravel())), shape=(2 * count, total)).tocsr()
+        target = -np.einsum("nij,nj->ni", whiten, self._unbent).ravel()
+        return matrix, target
+
+
+def _prior(parts: Mapping[str, _Part], stiffness: Stiffness, total: int) -> Any:
+    """Normal matrix of the priors: small, smooth shifts; poses and bed hardly held."""
+    from scipy.sparse import block_diag, diags, eye, kron
+
+    blocks = []
+    for part in parts.values():
+        over_rows, over_columns = (_bending(n) for n in (part.rows, part.columns))
+        flat_rows, flat_columns = (eye(n) for n in (part.rows, part.columns))
+        bend = kron(over_rows, flat_columns) + kron(flat_rows, over_columns)
+        lattice = bend / stiffness.lattice_bend_px**2 + eye(part.rows * part.columns) / stiffness.lattice_px**2
+        line = over_rows / stiffness.pass_bend_px**2 + flat_rows / stiffness.pass_px**2
+        blocks += [kron(lattice, eye(2)), kron(line, eye(2))]
+        if not part.is_anchor:
+            blocks.append(diags(np.array([1e-6, 1e-9, 1e-9])))
+    left = total - sum(block.shape[0] for block in blocks)
+    if left:
+        blocks.append(eye(left) / BED_PRIOR**2)
+    return block_diag(blocks, format="csr")
+
+
+def _bending(count: int) -> Any:
+    from scipy.sparse import diags
+
+    second = diags(
+        [np.ones(count - 2), -2 * np.ones(count - 2), np.ones(count - 2)], [0, 1, 2], shape=(count - 2, count)
+    )
+    return second.T @ second
