@@ -7,17 +7,15 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from stitch.errors import UsageError
-from stitch.imaging.affine import FloatArray, apply, mm_from_px, nearest_turn_deg, usual_turn_deg
+from stitch.imaging.affine import FloatArray, apply, mm_from_px
+from stitch.model.bed import GlassSpeck
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout, LeftOut
 from stitch.register.gaps import NAMED_GAPS, Gap, counted
+from stitch.report.turns import TURN_WORDS, turns_on_glass
 from stitch.scans.wording import listed, plural
 
-TURN_WORDS = {
-    90: "by a quarter (clockwise in the scan)",
-    180: "half around",
-    270: "by a quarter (counter-clockwise in the scan)",
-}
+NAMED_SPECKS = 4
 
 
 def gap_findings(gaps: Sequence[Gap], canvas_from_picture: FloatArray, ppi: float, px_per_mm: float) -> list[Finding]:
@@ -63,6 +61,26 @@ def left_out_findings(left_out: Sequence[LeftOut]) -> list[Finding]:
     ]
 
 
+def glass_findings(glass: Sequence[GlassSpeck]) -> list[Finding]:
+    """A warning that says where to clean the glass."""
+    if not glass:
+        return []
+    largest = sorted(glass, key=lambda speck: -speck.size_mm)[:NAMED_SPECKS]
+    said = [f"{speck.x_mm:.0f} mm from the left and {speck.y_mm:.0f} mm from the top" for speck in largest]
+    if len(glass) > len(largest):
+        said.append(f"and at {len(glass) - len(largest)} more places, drawn in the report")
+    return [
+        Finding(
+            "dirty-glass",
+            Severity.WARNING,
+            f"Something lies on the scanner's glass: it shows at the same place in every scan. Clean the glass here "
+            f"(as the scan shows it): {'; '.join(said)}.",
+            "It had no say in how the scans were placed, but it is in the master. Clean the glass and scan again if "
+            "it shows.",
+        )
+    ]
+
+
 def require_reference(tone_reference: str | None, layout: Layout) -> None:
     """Raise UsageError when the tone is to follow a scan that was left out."""
     for one in layout.left_out:
@@ -72,13 +90,6 @@ def require_reference(tone_reference: str | None, layout: Layout) -> None:
                 advice=f"Name {one.kept_id} or another scan.",
                 scan_ids=(one.scan_id, one.kept_id),
             )
-
-
-def turns_on_glass(layout: Layout) -> dict[str, int]:
-    """How far each piece lay turned on the glass against most others, degrees clockwise: 0, 90, 180 or 270."""
-    maps = {placement.scan_id: placement.matrix for placement in layout.placements}
-    usual = usual_turn_deg(maps.values())
-    return {name: (usual - nearest_turn_deg(matrix)) % 360 for name, matrix in maps.items()}
 
 
 def turned_findings(layout: Layout, reference_id: str) -> tuple[Finding, ...]:

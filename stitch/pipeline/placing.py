@@ -3,30 +3,31 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from stitch.errors import UsageError
-from stitch.imaging.affine import FloatArray, apply, compose, invert
-from stitch.model.findings import Finding, Severity
+from stitch.imaging.affine import FloatArray, apply, compose, invert, nearest_turn_deg
+from stitch.model.bed import Bed, BedSource
+from stitch.model.findings import Finding
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
+from stitch.model.settings import JoinSettings
+from stitch.pipeline.fitting import Fitted, fit_size
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
 from stitch.pipeline.memory import give_back
+from stitch.pipeline.noticed import gap_findings, glass_findings, left_out_findings
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
 from stitch.register.features import peak_mb
 from stitch.register.gaps import find_gaps, refuse_gaps
-from stitch.register.graph import nearest_turn_deg
 from stitch.register.place import Registration, reduce_all, register
 from stitch.register.reduced import Reduced
-from stitch.scans.wording import listed, plural
 from stitch.size.outline import Outline, Side, find_outline
 
 WHITE = (1.0, 1.0, 1.0)
@@ -44,45 +45,90 @@ class Placed:
     findings: tuple[Finding, ...]
     uncovered_rgb: tuple[float, float, float]  # encoded 0..1
     painting_px: tuple[tuple[float, float], ...] | None  # its corners on the canvas, where all its edges are certain
+    observed_bed: Bed | None = None  # what this run saw of the scanner's shape, where a file was used
 
 
-def place(job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float], scanned: str) -> tuple[Placed, str]:
-    """Place all scans on one canvas. Raises RegisterError when they cannot be, or leave a hole."""
+def place(
+    job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float], bed: Bed | None, scanned: str
+) -> tuple[Placed, str]:
+    """Place all scans on one canvas. `bed` : the scanner's own shape, where a file says it.
+
+    Raises RegisterError when they cannot be placed, or leave a hole that was not allowed for.
+    """
     saved = job.folder.work / "layout.json"
-    settings = job.settings
-    wanted = {"dpi": settings.dpi, "up_deg": settings.up_deg, "ppi": dict(ppi)}
+    wanted = _wanted(job.settings, ppi)
 
     def make() -> Placed:
         reduced = reduce_all(sources, jobs=job.threads, progress=job.progress)
         give_back()
-        few = _feature_threads(reduced, settings.memory_mb, job.threads)
-        registration = register(sources, reduced, ppi, jobs=job.threads, feature_jobs=few, progress=job.progress)
-        upright = upright_from_nominal(registration)
-        picture = composite(registration, reduced, upright)
-        outline = find_outline(picture.rgb, picture.covered, picture.px_per_mm)
-        refuse_gaps(find_gaps(picture, _whole_outline(outline)), registration.links)
-        layout = arrange(
-            registration,
-            upright,
-            _keep(outline, picture, registration.nominal_ppi),
-            canvas_ppi=settings.dpi or registration.nominal_ppi,
-            up_deg=settings.up_deg,
+        few = _feature_threads(reduced, job.settings.memory_mb, job.threads)
+        registration = register(
+            sources, reduced, ppi, jobs=job.threads, feature_jobs=few, bed=bed, progress=job.progress
         )
-        found = Placed(
-            layout,
-            registration.findings + _turned(registration),
-            _uncovered_rgb(picture, outline),
-            _painting_px(outline, picture, registration, upright, layout),
-        )
+        found = _laid_out(registration, reduced, job.settings, bed)
         save_record(saved, found)
         return found
 
     def load() -> Placed:
         found = load_record(Placed, saved)
-        require_same((placement.scan_id for placement in found.layout.placements), sources)
+        placed = [placement.scan_id for placement in found.layout.placements]
+        require_same([*placed, *(one.scan_id for one in found.layout.left_out)], sources)
         return found
 
-    return job.keeper.room("register", [scanned], wanted, [saved], make=make, load=load)
+    return job.keeper.room("register", [scanned, bed], wanted, [saved], make=make, load=load)
+
+
+def _wanted(settings: JoinSettings, ppi: Mapping[str, float]) -> dict[str, object]:
+    """The settings that this room reads; the tape only where it decides the size."""
+    wanted: dict[str, object] = {"dpi": settings.dpi, "up_deg": settings.up_deg, "ppi": dict(ppi)}
+    wanted["allow_gaps"] = settings.allow_gaps
+    wanted["tape_mm"] = (settings.width_mm, settings.height_mm) if settings.fit_size else None
+    return wanted
+
+
+def _laid_out(
+    registration: Registration, reduced: Mapping[str, Reduced], settings: JoinSettings, filed: Bed | None
+) -> Placed:
+    """From placements in a common frame to a canvas around the painting."""
+    upright = upright_from_nominal(registration)
+    picture = composite(registration, reduced, upright)
+    outline = find_outline(picture.rgb, picture.covered, picture.px_per_mm)
+    gaps = find_gaps(picture, _whole_outline(outline))
+    if not settings.allow_gaps:
+        refuse_gaps(gaps, registration.links)
+    fitted = fit_size(outline, picture.px_per_mm, registration.bed, settings, is_tied=_has_quarters(registration))
+    upright_from_picture = compose(fitted.matrix, picture.upright_from_picture)
+    layout = arrange(
+        registration,
+        compose(fitted.matrix, upright),
+        _keep(outline, upright_from_picture, registration.nominal_ppi),
+        canvas_ppi=settings.dpi or registration.nominal_ppi,
+        up_deg=settings.up_deg,
+    )
+    layout = replace(layout, bed=fitted.bed, tape_scale=_as_it_lies(fitted, settings.up_deg))
+    canvas_from_picture = compose(_canvas_from_upright(registration, upright, fitted, layout), upright_from_picture)
+    holes = gap_findings(gaps, canvas_from_picture, layout.canvas_ppi, picture.px_per_mm)
+    return Placed(
+        layout,
+        (*registration.findings, *fitted.findings, *_noticed(layout), *holes),
+        _uncovered_rgb(picture, outline),
+        _painting_px(outline, canvas_from_picture),
+        registration.bed if filed is not None and registration.bed.source is BedSource.TURNED_PIECES else None,
+    )
+
+
+def _noticed(layout: Layout) -> list[Finding]:
+    return left_out_findings(layout.left_out) + glass_findings(layout.glass)
+
+
+def _has_quarters(registration: Registration) -> bool:
+    """True when some scans lie turned by a quarter against others."""
+    return len({nearest_turn_deg(pose.matrix()) % 180 for pose in registration.poses.values()}) > 1
+
+
+def _as_it_lies(fitted: Fitted, up_deg: int) -> tuple[float, float] | None:
+    """The tape's factors across and down the master as it is turned in the end."""
+    return fitted.scale[::-1] if fitted.scale is not None and up_deg % 180 else fitted.scale
 
 
 def _feature_threads(reduced: Mapping[str, Reduced], memory_mb: int, threads: int) -> int:
@@ -106,28 +152,10 @@ def uncovered_code(placed: Placed, bits: int) -> tuple[int, int, int]:
     return red, green, blue
 
 
-def _turned(registration: Registration) -> tuple[Finding, ...]:
-    """A warning when some scans lie another way up: relief is lit from another side there."""
-    turns = {name: nearest_turn_deg(pose.matrix()) for name, pose in registration.poses.items()}
-    usual = Counter(turns.values()).most_common(1)[0][0]
-    turned = tuple(name for name, turn in turns.items() if turn != usual)
-    if not turned:
-        return ()
-    return (
-        Finding(
-            "turned",
-            Severity.WARNING,
-            f"{listed(turned)} lay turned on the glass and {plural(turned, 'was', 'were')} turned back.",
-            "The lamp lit them from another side: where paint or paper has relief its shading changes at the seam.",
-            turned,
-        ),
-    )
-
-
-def _keep(outline: Outline, picture: Composite, ppi: float) -> Keep:
+def _keep(outline: Outline, upright_from_picture: FloatArray, ppi: float) -> Keep:
     """Crop to the painting and a small border, only on sides where it is certain that nothing of it is lost."""
     safe = tuple(outline.side(side).is_safe_to_crop for side in KEEP_ORDER)
-    return keep_around(apply(picture.upright_from_picture, outline.corners_px), safe, ppi)
+    return keep_around(apply(upright_from_picture, outline.corners_px), safe, ppi)
 
 
 def _uncovered_rgb(picture: Composite, outline: Outline) -> tuple[float, float, float]:
@@ -140,16 +168,17 @@ def _uncovered_rgb(picture: Composite, outline: Outline) -> tuple[float, float, 
     return red, green, blue
 
 
-def _painting_px(
-    outline: Outline, picture: Composite, registration: Registration, upright: FloatArray, layout: Layout
-) -> tuple[tuple[float, float], ...] | None:
+def _canvas_from_upright(registration: Registration, upright: FloatArray, fitted: Fitted, layout: Layout) -> FloatArray:
+    """The map from the fitted upright frame, (2, 3)."""
+    anchor = registration.anchor
+    upright_from_scan = compose(fitted.matrix, compose(upright, registration.poses[anchor].matrix()))
+    return compose(layout.placement(anchor).matrix, invert(upright_from_scan))
+
+
+def _painting_px(outline: Outline, canvas_from_picture: FloatArray) -> tuple[tuple[float, float], ...] | None:
     if not all(side.is_safe_to_crop for side in outline.sides):
         return None
-    anchor = registration.anchor
-    upright_from_scan = compose(upright, registration.poses[anchor].matrix())
-    canvas_from_upright = compose(layout.placement(anchor).matrix, invert(upright_from_scan))
-    corners = apply(canvas_from_upright, apply(picture.upright_from_picture, outline.corners_px))
-    return tuple((float(x), float(y)) for x, y in corners)
+    return tuple((float(x), float(y)) for x, y in apply(canvas_from_picture, outline.corners_px))
 
 
 def _inside(outline: Outline, shape: tuple[int, ...]) -> NDArray[np.bool_]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from statistics import median
 from typing import Any
 
 from stitch import __version__
@@ -18,7 +19,18 @@ from stitch.model.report import RunSummary
 from stitch.model.request import JoinRequest
 from stitch.model.scans import Scan
 from stitch.model.seams import LabelMap
-from stitch.pipeline import checkin, making, missing, placing, sizing, telling
+from stitch.pipeline import (
+    calibration,
+    checkin,
+    fitting,
+    making,
+    missing,
+    noticed,
+    placing,
+    seam_checks,
+    sizing,
+    telling,
+)
 from stitch.pipeline.again import next_command
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import Keeper
@@ -69,6 +81,8 @@ class _Run:
 
     def finished(self) -> RunSummary:
         """Go through all rooms."""
+        fitting.require_tape(self._settings)
+        scanner = calibration.read(self._settings, self._folder)
         assigned = checkin.read_profile(self._settings.profile_path)
         collected = checkin.find(self._request)
         self._findings += collected.findings
@@ -84,8 +98,10 @@ class _Run:
         encoding = Encoding.of_profile(profile)
         job = Job(self._folder, self._keeper, self._settings, encoding, bits, self._progress)
         with checkin.opened(self._scans, self._folder.scratch, self._settings.memory_mb) as sources:
-            placed, placed_mark = placing.place(job, sources, ppi, scanned)
+            placed, placed_mark = placing.place(job, sources, ppi, scanner.bed, scanned)
             layout = placed.layout
+            noticed.require_reference(self._settings.tone_reference, layout)
+            sources = {one.scan_id: sources[one.scan_id] for one in layout.placements}
             tone, toned = making.match_tone(job, sources, layout, placed.painting_px, placed_mark)
             tables = making.tables_of(job, tone)
             (label_map, lines), seamed = making.cut_seams(job, sources, layout, tables, toned)
@@ -93,13 +109,17 @@ class _Run:
             spec = self._spec(profile, bits, telling.history(layout, tone, eased, self._scans, ppi, how=how), layout)
             uncovered = placing.uncovered_code(placed, bits)
             master, _ = making.write_master(job, sources, layout, tables, label_map, spec, uncovered, seamed)
-        sizes = {scan.scan_id: scan.size for scan in self._scans}
-        maps = placed_maps(layout, sizes)
+        maps = placed_maps(layout, {scan.scan_id: scan.size for scan in self._scans})
         check = sizing.check_master(job, master.sha256, lambda w: labels_at(label_map, maps, w) > 0)
-        self._findings += placed.findings + telling.seam_findings(lines) + sizing.size_findings(check)
+        self._findings += placed.findings + noticed.turned_findings(layout, tone.reference_id)
+        self._findings += seam_checks.seam_findings(lines, layout) + sizing.size_findings(check)
         self._findings += missing.missing_findings(check, layout.canvas, self._settings)
         hashes = telling.hashes_now(self._scans)
         self._findings += telling.hash_findings(self._scans, hashes)
+        has_failed = _exit_code(self._findings) > 0
+        self._findings += calibration.finish(
+            scanner, self._folder, layout.bed, placed.observed_bed, dpi=median(ppi.values()), has_failed=has_failed
+        )
         summary = self._summary(
             layout=layout,
             tone=tone,
@@ -137,7 +157,7 @@ class _Run:
         return summary
 
     def _spec(self, profile: bytes | None, bits: int, history: tuple[str, ...], layout: Layout) -> MasterSpec:
-        settings = self._settings
+        settings, used = self._settings, {placement.scan_id for placement in layout.placements}
         return MasterSpec(
             size=layout.canvas,
             bits=bits,
@@ -147,7 +167,7 @@ class _Run:
             creator=settings.creator,
             rights=settings.rights,
             history=history,
-            ingredients=tuple(dict.fromkeys((scan.path.name, scan.sha256) for scan in self._scans)),
+            ingredients=tuple(dict.fromkeys((s.path.name, s.sha256) for s in self._scans if s.scan_id in used)),
         )
 
     def _summary(self, **known: Any) -> RunSummary:

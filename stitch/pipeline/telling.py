@@ -8,35 +8,41 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import angle_deg, scale_of
+from stitch.imaging.affine import angle_deg
 from stitch.imaging.labels import labels_at
 from stitch.imaging.placed_map import PlacedMap, placed_maps
 from stitch.imaging.resample import is_whole_pixel
 from stitch.job.files import sha256_of
 from stitch.job.folder import JobFolder
+from stitch.model.bed import BedSource
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size, Window
 from stitch.model.layout import Layout
 from stitch.model.report import RunSummary
 from stitch.model.scans import PixelSource, Scan
-from stitch.model.seams import LabelMap, SeamLine
+from stitch.model.seams import LabelMap
 from stitch.model.settings import Resample
 from stitch.model.tone import ToneFit
 from stitch.progress import Progress
 from stitch.report.files import html_bytes, json_bytes, png_bytes
 from stitch.report.json_report import report_plain
-from stitch.report.measures import VISIBLE_STEP_DE00, seam_figures
 from stitch.report.page import page
 from stitch.report.preview import preview
 from stitch.report.seam_map import draw
 from stitch.report.seams_json import seams_plain
 from stitch.report.spots import crop_spots
 
-FAILED_SHARE = 0.02  # of the seam length that may show before the check fails: the project's own limit
-FAILED_SHIFT_PX = 1.0
 KERNELS = {
     Resample.USUAL: "cubic convolution (OpenCV INTER_CUBIC)",
     Resample.FINE: "a windowed sinc of 12 taps to twice the pixels and a cubic kernel between those",
+}
+
+
+BED_WORDS = {
+    BedSource.UNKNOWN: "unknown",
+    BedSource.TURNED_PIECES: "known from turned pieces",
+    BedSource.TAPE: "known from the tape measure",
+    BedSource.FILE: "known from the scanner file",
 }
 
 
@@ -51,6 +57,7 @@ def history(
 ) -> tuple[str, ...]:
     """Everything done to the pixels, one plain sentence each. `eased` : scans whose glints bend under the top."""
     said = _placing(placed_maps(layout, {scan.scan_id: scan.size for scan in scans}), how)
+    said += _shape(layout)
     for text, names in _scalings(layout, ppi).items():
         said.append(f"{text}: {', '.join(names)}.")
     changed = [one.scan_id for one in tone.scans if not one.is_identity]
@@ -85,43 +92,31 @@ def _placing(maps: Mapping[str, PlacedMap], how: Resample) -> list[str]:
     return said
 
 
+def _shape(layout: Layout) -> list[str]:
+    """What was undone of the scanner's own shape, and what the tape changed."""
+    said, bed = [], layout.bed
+    if bed.anisotropy or bed.skew_deg:
+        said.append(
+            f"The scanner's own shape undone in the same step: px {100 * bed.anisotropy:+.3f} % wider than high, axes "
+            f"{bed.skew_deg:+.3f}° off a right angle ({BED_WORDS[bed.source]})."
+        )
+    if layout.tape_scale is not None:
+        across, down = layout.tape_scale
+        said.append(f"Brought to the tape's size in the same step: × {across:.5f} across, × {down:.5f} down.")
+    return said
+
+
 def _scalings(layout: Layout, ppi: Mapping[str, float]) -> dict[str, list[str]]:
+    """Changes of resolution; what the scanner's shape or the tape added is told by itself."""
     found: dict[str, list[str]] = {}
     for placement in layout.placements:
-        scale = scale_of(placement.matrix)
+        scale = layout.canvas_ppi / ppi[placement.scan_id]
         if abs(scale - 1) < 1e-6:
             continue
         verb = "Reduced with an anti-alias filter" if scale < 1 else "Enlarged"
         text = f"{verb} from {ppi[placement.scan_id]:g} to {layout.canvas_ppi:g} dpi (× {scale:.4f})"
         found.setdefault(text, []).append(placement.scan_id)
     return found
-
-
-def seam_findings(lines: Sequence[SeamLine]) -> tuple[Finding, ...]:
-    """A failed check where seams show along too much of their length, or a line is broken."""
-    figures = seam_figures(lines)
-    found = []
-    if figures.quiet_fraction is not None and 1 - figures.quiet_fraction > FAILED_SHARE:
-        found.append(
-            Finding(
-                "seam-visible",
-                Severity.FAILED,
-                f"Along {100 * (1 - figures.quiet_fraction):.0f} % of the seams the two scans differ by more than "
-                f"{VISIBLE_STEP_DE00:g} ΔE2000 (the worst: {figures.worst_step_de00:.1f}).",
-                "Look at the worst spots in the report; scan again with automatic exposure off if they show.",
-            )
-        )
-    worst = figures.worst_misregistration_px
-    if worst is not None and worst > FAILED_SHIFT_PX:
-        found.append(
-            Finding(
-                "seam-broken",
-                Severity.FAILED,
-                f"At one place along the seams the two scans are {worst:.1f} px apart.",
-                "Look at the worst spots in the report; scan those two again, flat and still, if a line is broken.",
-            )
-        )
-    return tuple(found)
 
 
 def hashes_now(scans: Sequence[Scan]) -> dict[str, str]:

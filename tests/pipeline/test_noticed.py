@@ -6,17 +6,19 @@ import numpy as np
 import pytest
 
 from stitch.errors import UsageError
+from stitch.model.bed import GlassSpeck
 from stitch.model.findings import Severity
 from stitch.model.geometry import Size
 from stitch.model.layout import Layout, LeftOut, Placement
 from stitch.pipeline.noticed import (
     gap_findings,
+    glass_findings,
     left_out_findings,
     require_reference,
     turned_findings,
-    turns_on_glass,
 )
 from stitch.register.gaps import Gap
+from stitch.report.turns import turns_on_glass
 
 TURN = {
     0: ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
@@ -78,3 +80,12 @@ def test_a_scan_left_out_is_named_with_the_one_used_and_cannot_be_the_reference(
         require_reference("b2", found)
     require_reference("b1", found)
     require_reference(None, found)
+
+
+def test_where_to_clean_the_glass() -> None:
+    specks = [GlassSpeck(10.0 * k, 200.0 - k, 0.2 * k, 4) for k in range(1, 8)]
+    (warning,) = glass_findings(specks)
+    assert warning.severity is Severity.WARNING
+    assert "Clean the glass here (as the scan shows it): 70 mm from the left and 193 mm from the top" in warning.message
+    assert "and at 3 more places" in warning.message
+    assert glass_findings(()) == []

@@ -80,6 +80,6 @@ def test_no_misregistration_is_left_along_the_seam(seed: int) -> None:
     for one in (pieces, uncorrected(pieces)):
         lines = measure(one.sources, one.layout, one.untoned, SRGB, label_map, bits=16)
         shifts = [shift for line in lines for shift in line.misregistration_px if shift is not None]
-        assert len(shifts) >= 3
+        assert len(shifts) >= 2
         worst.append(max(shifts))
     assert worst[0] < 0.06 and worst[1] > 0.5

@@ -161,10 +161,10 @@ def seams(context: Context) -> Html | None:
         words.figure("seams.misregistration_measured_fraction|percent", _percent_or_none(fraction), words.SHARE),
         " of their length there was enough detail to measure the shift to 0.1 px. The largest is ",
         words.figure("seams.worst_misregistration_px", everything.worst_misregistration_px, words.PX),
-        f"; the check fails at {words.with_unit(measures.JUMP_SHIFT_PX, words.PX_COARSE)} (where turned scans had also "
-        f"to be straightened, at {words.with_unit(measures.JUMP_SHIFT_STRAIGHTENED_PX, words.PX_COARSE)}). Between scans "
-        "that lay differently turned the shift is read from colour alone, because relief looks moved when it is lit "
-        "from the other side.",
+        f"; the check fails at {words.with_unit(measures.JUMP_SHIFT_PX, words.PX_COARSE)} (where turned scans "
+        f"were straightened, at {words.with_unit(measures.JUMP_SHIFT_STRAIGHTENED_PX, words.PX_COARSE)}). Between "
+        "scans that lay differently turned the shift is read from colour alone, because relief looks moved when it is "
+        "lit from the other side.",
     )
     heads = [
         "Between",
