@@ -23,7 +23,9 @@ MIN_AGREEING_BLOCKS = 4
 SAME_PLACE_AGREEING_FRACTION = 0.8  # where the scans would show all but the same part
 CLEARLY_WORSE = 2.0  # times what the best fit leaves unexplained
 SAME_PLACE_PX = 20.0  # reduced px at the corners
-RESAMPLING_UNEXPLAINED = 0.001  # share that moving by a fraction of a px leaves, even without noise
+RESAMPLING_UNEXPLAINED = 0.0003  # share that moving by a fraction of a px leaves, even without noise
+PERFECT_UNEXPLAINED = 0.0005  # share left by two scans of the same paint, beside what noise leaves
+PERFECT_NOISE_SHARES = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,13 +35,19 @@ class Pair:
     candidate: Candidate
     agreement: Agreement
     probability: float = 0.0  # of being right
-    rivals: tuple[Candidate, ...] = ()  # other placements that fit, each clearly worse
+    rivals: tuple[Pair, ...] = ()  # other placements that fit, each clearly worse
     points: tuple[FloatArray, FloatArray] | None = None  # reduced px of a and b; None: the candidate's matches
 
     @property
     def scan_ids(self) -> tuple[str, str]:
         """The two scans."""
         return self.candidate.scan_a, self.candidate.scan_b
+
+    @property
+    def is_perfect(self) -> bool:
+        """Whether nothing is left unexplained but what noise and resampling leave."""
+        floor = PERFECT_UNEXPLAINED + PERFECT_NOISE_SHARES * self.agreement.noise_share
+        return self.agreement.unexplained <= floor
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,11 +120,16 @@ def _others(a: Reduced, b: Reduced, features_a: Features, features_b: Features, 
 
 
 def _clearest(fits: Sequence[Pair]) -> Pair | Doubt:
-    """The fit that leaves clearly less unexplained than every other; a doubt when there is none such."""
+    """The only fit, or the one that fits perfectly and leaves clearly less unexplained than the others; else a doubt."""
     best, *others = sorted(fits, key=lambda fit: fit.agreement.unexplained)
     left = best.agreement.unexplained
     margin = min((other.agreement.unexplained / max(left, 1e-6) for other in others), default=np.inf)
-    if any(other.agreement.unexplained < CLEARLY_WORSE * left + RESAMPLING_UNEXPLAINED for other in others):
-        return Doubt(best.candidate.scan_a, best.candidate.scan_b, len(fits), tuple(fits))
-    sure = probability(best.candidate, best.agreement, margin)
-    return replace(best, probability=sure, rivals=tuple(other.candidate for other in others))
+    is_clear = all(o.agreement.unexplained >= CLEARLY_WORSE * left + RESAMPLING_UNEXPLAINED for o in others)
+    if others and not (is_clear and best.is_perfect):
+        return doubt_of(fits)
+    return replace(best, probability=probability(best.candidate, best.agreement, margin), rivals=tuple(others))
+
+
+def doubt_of(fits: Sequence[Pair]) -> Doubt:
+    """Several fits of two scans, none believed."""
+    return Doubt(*fits[0].scan_ids, len(fits), tuple(fits))

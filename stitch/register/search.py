@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -13,7 +13,7 @@ from stitch.progress import Progress, Task
 from stitch.register import graph, votes
 from stitch.register.consistent import decide
 from stitch.register.features import Features
-from stitch.register.pairs import Doubt, Pair, try_pair
+from stitch.register.pairs import Doubt, Pair, doubt_of, try_pair
 from stitch.register.reduced import Reduced
 
 ALL_PAIRS_UP_TO = 12  # scans; above, only the most promising partners are tried
@@ -104,6 +104,7 @@ def _decided(
     whole: _Set, names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt]
 ) -> tuple[list[Pair], list[Doubt]]:
     by_name = {one.scan_id: one for one in whole.reduced}
+    pairs, doubts = without_repeats(pairs, doubts)
     return decide(names, pairs, doubts, by_name, dict(zip(names, whole.pitch, strict=True)))
 
 
@@ -113,3 +114,15 @@ def _left_over(names: Sequence[str], pairs: Sequence[Pair], tried: set[tuple[int
     number = {name: k for k, group in enumerate(groups) for name in group}
     every = combinations(range(len(names)), 2)
     return [two for two in every if two not in tried and number[names[two[0]]] != number[names[two[1]]]]
+
+
+def without_repeats(pairs: Sequence[Pair], doubts: Sequence[Doubt]) -> tuple[list[Pair], list[Doubt]]:
+    """Where a pattern repeats strictly, a perfect fit proves nothing: pairs with rivals become doubts.
+
+    It repeats strictly when any two scans fit perfectly at two places.
+    """
+    if not any(sum(fit.is_perfect for fit in doubt.fits) > 1 for doubt in doubts):
+        return list(pairs), list(doubts)
+    sure = [pair for pair in pairs if not pair.rivals]
+    unsure = [doubt_of((replace(pair, rivals=()), *pair.rivals)) for pair in pairs if pair.rivals]
+    return sure, [*doubts, *unsure]
