@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from stitch.errors import UsageError
 from stitch.imaging.affine import FloatArray, apply, compose, invert, nearest_turn_deg
-from stitch.model.bed import Bed, BedSource
+from stitch.model.bed import Bed
 from stitch.model.findings import Finding
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
@@ -65,7 +65,7 @@ def place(
         registration = register(
             sources, reduced, ppi, jobs=job.threads, feature_jobs=few, bed=bed, progress=job.progress
         )
-        found = _laid_out(registration, reduced, job.settings, bed)
+        found = _laid_out(registration, reduced, job.settings)
         save_record(saved, found)
         return found
 
@@ -86,9 +86,7 @@ def _wanted(settings: JoinSettings, ppi: Mapping[str, float]) -> dict[str, objec
     return wanted
 
 
-def _laid_out(
-    registration: Registration, reduced: Mapping[str, Reduced], settings: JoinSettings, filed: Bed | None
-) -> Placed:
+def _laid_out(registration: Registration, reduced: Mapping[str, Reduced], settings: JoinSettings) -> Placed:
     """From placements in a common frame to a canvas around the painting."""
     upright = upright_from_nominal(registration)
     picture = composite(registration, reduced, upright)
@@ -113,7 +111,7 @@ def _laid_out(
         (*registration.findings, *fitted.findings, *_noticed(layout), *holes),
         _uncovered_rgb(picture, outline),
         _painting_px(outline, canvas_from_picture),
-        registration.bed if filed is not None and registration.bed.source is BedSource.TURNED_PIECES else None,
+        registration.observed_bed,
     )
 
 

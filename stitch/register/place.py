@@ -20,6 +20,7 @@ from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
 from stitch.register.features import Features, detect, without_fixed
 from stitch.register.glass import find_glass, glass_spots_px
+from stitch.register.observed import observed_bed
 from stitch.register.pairs import Doubt, Pair
 from stitch.register.reduced import Reduced, reduce_scan
 from stitch.register.refine import Refiner
@@ -44,6 +45,7 @@ class Registration:
     shifts: Mapping[str, Shifts] = field(default_factory=dict)  # local corrections
     correction: CorrectionFit | None = None
     glass: tuple[GlassSpeck, ...] = ()  # what lies on the glass
+    observed_bed: Bed | None = None  # as turned pieces show it, where a file said it already
 
     def placed(self) -> dict[str, PlacedMap]:
         """The whole map of every scan into nominal px."""
@@ -119,6 +121,7 @@ def register(
         refined.maps.shifts,
         refined.correction,
         glass.specks,
+        observed_bed(refined, anchor) if bed is not None else None,
     )
 
 
