@@ -20,7 +20,7 @@ from stitch.seams.lattice import Lattice
 
 BYTES_PER_PX = 24  # of a band while it is reduced
 BAND_SHARE = 0.1  # of the memory budget
-LAB_CHUNK = 1 << 16
+CHUNK_CELLS = 1 << 16  # worked on at once
 Float32Array = NDArray[np.float32]
 
 
@@ -88,12 +88,25 @@ def _on_cells(reduced: Float32Array, factor: int, placed: PlacedMap, lattice: La
             cv2.warpAffine(one, reduced_from_cell, size, flags=flags, borderMode=cv2.BORDER_REPLICATE) for one in planes
         ]
     else:
-        columns, rows = np.meshgrid(np.arange(window.width_px), np.arange(window.height_px))
-        centres = apply(canvas_from_cell, np.column_stack([columns.ravel(), rows.ravel()]))
-        there = apply(reduced_from_scan, placed.scan_from_canvas(centres)).astype(np.float32)
-        x, y = (np.ascontiguousarray(one.reshape(rows.shape)) for one in there.T)
+        x, y = _bent_positions(reduced_from_scan, placed, canvas_from_cell, window)
         parts = [cv2.remap(one, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for one in planes]
     return np.dstack(parts)
+
+
+def _bent_positions(
+    reduced_from_scan: FloatArray, placed: PlacedMap, canvas_from_cell: FloatArray, window: Window
+) -> tuple[Float32Array, Float32Array]:
+    """Where each cell's centre lies in the reduced scan, (rows, columns) each, some rows at a time."""
+    x, y = (np.empty((window.height_px, window.width_px), np.float32) for _ in range(2))
+    columns = np.arange(window.width_px, dtype=np.float64)
+    step = max(1, CHUNK_CELLS // window.width_px)
+    for top in range(0, window.height_px, step):
+        rows = np.arange(top, min(top + step, window.height_px), dtype=np.float64)
+        cells = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
+        there = apply(reduced_from_scan, placed.scan_from_canvas(apply(canvas_from_cell, cells)))
+        for axis, positions in enumerate((x, y)):
+            positions[top : top + len(rows)] = there[:, axis].reshape(len(rows), -1)
+    return x, y
 
 
 def _grid(step_px: int, first_column: int, first_row: int) -> FloatArray:
@@ -105,6 +118,6 @@ def _grid(step_px: int, first_column: int, first_row: int) -> FloatArray:
 def _lab(linear: Float32Array, encoding: Encoding) -> Float32Array:
     flat = linear.reshape(-1, 3)
     found = np.empty_like(flat)
-    for start in range(0, len(flat), LAB_CHUNK):
-        found[start : start + LAB_CHUNK] = encoding.lab_of_linear(flat[start : start + LAB_CHUNK])
+    for start in range(0, len(flat), CHUNK_CELLS):
+        found[start : start + CHUNK_CELLS] = encoding.lab_of_linear(flat[start : start + CHUNK_CELLS])
     return found.reshape(linear.shape)
