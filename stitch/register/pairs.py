@@ -120,7 +120,7 @@ def _others(a: Reduced, b: Reduced, features_a: Features, features_b: Features, 
 
 
 def _clearest(fits: Sequence[Pair]) -> Pair | Doubt:
-    """The only fit, or the one that fits perfectly and leaves clearly less unexplained than the others; else a doubt."""
+    """The only fit, or the one that fits perfectly and leaves clearly less unexplained than others; else a doubt."""
     best, *others = sorted(fits, key=lambda fit: fit.agreement.unexplained)
     left = best.agreement.unexplained
     margin = min((other.agreement.unexplained / max(left, 1e-6) for other in others), default=np.inf)

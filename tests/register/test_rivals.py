@@ -19,6 +19,7 @@ from stitch.register.candidates import Candidate
 from stitch.register.pairs import Doubt, Pair, _clearest
 from stitch.register.place import reduce_all, register
 from stitch.register.rivals import rival_maps
+from stitch.register.search import without_repeats
 from tests.held import HeldSource
 from tests.register.cutting import CutScans, cut, texture
 
@@ -59,10 +60,23 @@ def fit(unexplained: float, x_px: float) -> Pair:
 
 
 def test_the_clearly_best_place_is_taken_and_none_when_two_are_alike() -> None:
-    assert _clearest([fit(0.05, 0), fit(0.01, 160)]).candidate.a_from_b[0, 2] == 160
+    """One place is taken only when it leaves next to nothing unexplained and every other leaves more."""
+    assert _clearest([fit(0.05, 0), fit(0.0004, 160)]).candidate.a_from_b[0, 2] == 160
+    assert _clearest([fit(0.3, 80)]).candidate.a_from_b[0, 2] == 80
     doubt = _clearest([fit(0.0101, 0), fit(0.01, 160), fit(0.2, 320)])
     assert isinstance(doubt, Doubt) and (doubt.scan_a, doubt.scan_b, doubt.place_count) == ("A", "B", 3)
     assert isinstance(_clearest([fit(0.0001, 0), fit(0.0004, 160)]), Doubt)
+    assert isinstance(_clearest([fit(0.05, 0), fit(0.01, 160)]), Doubt)
+
+
+def test_where_a_pattern_repeats_strictly_no_pair_with_rivals_is_believed() -> None:
+    """Other scans may be laid by chance where they fit perfectly, once two scans do so at two places."""
+    sure, lone = _clearest([fit(0.0002, 0), fit(0.01, 160)]), _clearest([fit(0.01, 0)])
+    strict = _clearest([fit(0.0001, 0), fit(0.0002, 160)])
+    assert isinstance(sure, Pair) and isinstance(lone, Pair) and isinstance(strict, Doubt)
+    assert without_repeats([sure, lone], []) == ([sure, lone], [])
+    kept, doubts = without_repeats([sure, lone], [strict])
+    assert kept == [lone] and [doubt.place_count for doubt in doubts] == [2, 2]
 
 
 def simulated(case: Case, folder: Path) -> dict[str, HeldSource]:
