@@ -6,8 +6,6 @@ Maps are named `to_from`: `canvas_from_scan @ p_scan`. Points are (x, y) with pi
 from __future__ import annotations
 
 import math
-from collections import Counter
-from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,12 +49,6 @@ def angle_deg(matrix: FloatArray) -> float:
 def nearest_turn_deg(matrix: FloatArray) -> int:
     """The quarter turn (0, 90, 180, 270; clockwise as seen) nearest to a map's rotation."""
     return round(angle_deg(matrix) / 90.0) * 90 % 360
-
-
-def usual_turn_deg(matrices: Iterable[FloatArray]) -> int:
-    """The quarter turn of most maps; of equally many the smallest."""
-    turns = Counter(nearest_turn_deg(matrix) for matrix in matrices)
-    return max(turns, key=lambda turn: (turns[turn], -turn))
 
 
 def scale_of(matrix: FloatArray) -> float:

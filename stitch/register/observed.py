@@ -13,14 +13,15 @@ from stitch.register.solve import shows_bed, solve
 
 
 def observed_bed(refined: Refined, anchor: str) -> Bed | None:
-    """The bed as this run's own patches show it; None where no piece lies a quarter turned against another."""
+    """The bed as this run's own patches show it; None where no piece lies a quarter turned against another.
+
+    Local corrections are not taken off first: they may have taken up what the file said wrongly.
+    """
     placed, poses = refined.maps.placed(), refined.maps.poses
-    points = []
-    for one in refined.measured:
-        if (one.scan_a, one.scan_b) in refined.used and one.count >= MIN_PATCHES:
-            found = points_of(one, placed, np.ones(one.count, bool))
-            a, b = placed[one.scan_a], placed[one.scan_b]
-            straight_a, straight_b = a.straightened(found.points_a), b.straightened(found.points_b)
-            points.append(replace(found, points_a=straight_a, points_b=straight_b))
+    points = [
+        points_of(one, placed, np.ones(one.count, bool))
+        for one in refined.measured
+        if (one.scan_a, one.scan_b) in refined.used and one.count >= MIN_PATCHES
+    ]
     freed = {name: replace(pose, bed=replace(pose.bed, source=BedSource.UNKNOWN)) for name, pose in poses.items()}
     return solve(freed, points, anchor).poses[anchor].bed if shows_bed(freed, points) else None

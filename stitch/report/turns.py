@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from stitch.imaging.affine import nearest_turn_deg, usual_turn_deg
+from stitch.imaging.affine import nearest_turn_deg
 from stitch.model.layout import Layout
 
 TURN_WORDS = {
@@ -13,9 +13,8 @@ TURN_WORDS = {
 
 
 def turns_on_glass(layout: Layout) -> dict[str, int]:
-    """How far each piece lay turned on the glass against most others, degrees clockwise: 0, 90, 180 or 270."""
-    maps = {placement.scan_id: placement.matrix for placement in layout.placements}
-    if not maps:
-        return {}
-    usual = usual_turn_deg(maps.values())
-    return {name: (usual - nearest_turn_deg(matrix)) % 360 for name, matrix in maps.items()}
+    """How far each piece lay turned on the glass against most others, degrees clockwise: 0, 90, 180 or 270.
+
+    The canvas is laid the way most lay, then turned as asked.
+    """
+    return {one.scan_id: (layout.up_deg - nearest_turn_deg(one.matrix)) % 360 for one in layout.placements}

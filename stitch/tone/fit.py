@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.errors import UsageError
-from stitch.imaging.affine import FloatArray, apply, corners, nearest_turn_deg, usual_turn_deg
+from stitch.imaging.affine import FloatArray, apply, corners, nearest_turn_deg
 from stitch.imaging.colour import Encoding, mean_delta_e_2000
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.layout import Layout
@@ -100,8 +100,8 @@ def _chosen(pairs: list[PairSamples], placed: list[PlacedSource], layout: Layout
     for pair in pairs:
         area[pair.scan_a] += pair.area_px
         area[pair.scan_b] += pair.area_px
-    turn_deg = usual_turn_deg(scan.placed.canvas_from_straight for scan in placed)
-    placed = [scan for scan in placed if nearest_turn_deg(scan.placed.canvas_from_straight) == turn_deg]
+    usual = [scan for scan in placed if nearest_turn_deg(scan.placed.canvas_from_straight) == layout.up_deg]
+    placed = usual or placed
     most = max(area[scan.scan_id] for scan in placed)
     raised = _most_raised(pairs, ids)
 

@@ -54,7 +54,7 @@ def test_a_reference_that_lay_turned_is_said() -> None:
 
 def test_nothing_is_said_where_all_lay_alike() -> None:
     assert turned_findings(layout(0, 0, 0), "a") == ()
-    assert turned_findings(layout(90, 90), "a") == ()
+    assert turned_findings(layout(0, 0, up_deg=270), "a") == ()
 
 
 def test_holes_are_failed_checks_with_their_place_in_the_master() -> None:
