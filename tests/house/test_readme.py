@@ -66,7 +66,7 @@ def test_the_test_command_runs_tests() -> None:
 def test_the_quick_table_passes(tmp_path: Path) -> None:
     done = run(f"{SCRIPTS[2]} --results {tmp_path / 'rows.jsonl'}", ROOT, timeout=900)
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "passed 7 of 7" in done.stdout
+    assert "passed 8 of 8" in done.stdout
     assert "silently wrong 0" in done.stdout
 
 
