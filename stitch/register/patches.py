@@ -25,10 +25,11 @@ FINER = 1.05  # above it the second scan is low-passed before it is read on the 
 STRUCTURE_BLUR_PX = 2.0
 STRUCTURE_SHARE = 0.65  # of a patch's deviation that is left after the blur
 MIN_COMPARABLE = 12
-LEAST_SEEN = 0.35  # share of a patch that both scans must show
 RIM_PX = 6  # along scan b's border, where the interpolation would look beyond it
 HELD_OUT_EVERY = 4
 HELD_OUT_BLOCK = 2
+PEAK_PX = 2  # around the best shift, where likeness belongs to the same peak
+AMBIGUOUS = 0.9  # of the best likeness: with another peak this high the patch may have locked on to the wrong one
 MOST_SHIFT_PX = 1.6  # of the fine search: further off the gradients lead nowhere
 
 FloatPicture = NDArray[np.float32]
@@ -238,12 +239,15 @@ def _stacks(views: _Views, group: Group, grain: Grain) -> _Stacks:
         weight = _square(views.mask, x, y, half)
         outer = half + search + MARGIN_PX
         is_whole = bool(_square(views.mask, x, y, outer).all())
-        if not is_whole and (grain.step_px is None or weight.mean() < LEAST_SEEN):
+        if not is_whole and (grain.step_px is None or weight.mean() < grain.least_seen):
             continue
         patch = _square(views.a, x, y, half)
         if patch.std() < 1e-5:
             continue
-        dx, dy = _best_shift(patch, _square(views.b, x, y, half + search), search) if is_whole and search else (0, 0)
+        shift = _best_shift(patch, weight, _square(views.b, x, y, half + search), search) if search else (0, 0)
+        if shift is None:
+            continue
+        dx, dy = shift
         chosen.append(index)
         patches_a.append(patch)
         patches_b.append(_square(views.b, x + dx, y + dy, half + MARGIN_PX))
@@ -260,7 +264,17 @@ def _square(picture: FloatPicture, x: int, y: int, half: int) -> FloatPicture:
     return picture[y - half : y + half, x - half : x + half]
 
 
-def _best_shift(patch: FloatPicture, area: FloatPicture, search_px: int) -> tuple[int, int]:
-    likeness = cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED)
-    _, _, _, place = cv2.minMaxLoc(likeness)
-    return place[0] - search_px, place[1] - search_px
+def _best_shift(
+    patch: FloatPicture, weight: FloatPicture, area: FloatPicture, search_px: int
+) -> tuple[int, int] | None:
+    """The whole shift at which the patch is likest; None when it is nearly as like elsewhere, as threads of canvas are."""
+    if weight.all():
+        likeness = cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED)
+    else:
+        likeness = cv2.matchTemplate(area, patch, cv2.TM_CCORR_NORMED, mask=weight)
+        likeness[~np.isfinite(likeness)] = -1.0
+    _, best, _, (x, y) = cv2.minMaxLoc(likeness)
+    likeness[max(0, y - PEAK_PX) : y + PEAK_PX + 1, max(0, x - PEAK_PX) : x + PEAK_PX + 1] = -1.0
+    if likeness.max() > AMBIGUOUS * best:
+        return None
+    return x - search_px, y - search_px

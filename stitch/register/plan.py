@@ -27,13 +27,14 @@ class Grain:
     """How finely an overlap is measured.
 
     `search_px` is how far patches may be off. With `step_px` None there are at most MOST_PATCHES of the largest size
-    of which enough fit. Otherwise patches of `size_px` lie `step_px` apart, and reach over the border of what both
-    scans show; only what both show counts.
+    of which enough fit. Otherwise patches of `size_px` lie `step_px` apart, and may reach over the border of what both
+    scans show as long as both show the share `least_seen` of them; only what both show counts.
     """
 
     search_px: int
     size_px: int = 0
     step_px: int | None = None
+    least_seen: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -227,7 +227,14 @@ def _area(size: Size) -> float:
 
 
 def _dense_grains(ppi: float) -> tuple[Grain, ...]:
-    """From a wide search to the finest: each follows a solve, so that less and less is left to find."""
+    """From a wide search to a fine one that comes nearer to the borders: each follows a solve.
+
+    The search stays wide enough to see past the next thread of a canvas, which a patch would else lock on to.
+    """
     step = max(DENSE_STEP_PX, round(px_from_mm(DENSE_STEP_MM, ppi)))
     size = max(48, 2 * round(0.7 * step))
-    return Grain(14, max(64, size), round(1.5 * step)), Grain(3, size, step), Grain(0, size, step)
+    return (
+        Grain(14, max(64, size), round(1.5 * step)),
+        Grain(6, size, step, least_seen=0.6),
+        Grain(6, size, step, least_seen=0.35),
+    )
