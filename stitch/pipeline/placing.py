@@ -21,6 +21,7 @@ from stitch.pipeline.fitting import Fitted, fit_size
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
 from stitch.pipeline.memory import give_back
+from stitch.pipeline.needless import without_needless
 from stitch.pipeline.noticed import gap_findings, glass_findings, left_out_findings
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
@@ -65,7 +66,7 @@ def place(
         registration = register(
             sources, reduced, ppi, jobs=job.threads, feature_jobs=few, bed=bed, progress=job.progress
         )
-        found = _laid_out(registration, reduced, job.settings)
+        found = _laid_out(registration, reduced, sources, job.settings)
         save_record(saved, found)
         return found
 
@@ -86,11 +87,18 @@ def _wanted(settings: JoinSettings, ppi: Mapping[str, float]) -> dict[str, objec
     return wanted
 
 
-def _laid_out(registration: Registration, reduced: Mapping[str, Reduced], settings: JoinSettings) -> Placed:
+def _laid_out(
+    registration: Registration,
+    reduced: Mapping[str, Reduced],
+    sources: Mapping[str, PixelSource],
+    settings: JoinSettings,
+) -> Placed:
     """From placements in a common frame to a canvas around the painting."""
-    upright = upright_from_nominal(registration)
-    picture = composite(registration, reduced, upright)
-    outline = find_outline(picture.rgb, picture.covered, picture.px_per_mm)
+    upright, picture, outline = _seen(registration, reduced)
+    nominal = _nominal_outline(outline, picture, upright)
+    registration, left_out = without_needless(registration, reduced, sources, nominal)
+    if left_out:
+        upright, picture, outline = _seen(registration, reduced)
     gaps = find_gaps(picture, _whole_outline(outline))
     if not settings.allow_gaps:
         refuse_gaps(gaps, registration.links)
@@ -103,7 +111,7 @@ def _laid_out(registration: Registration, reduced: Mapping[str, Reduced], settin
         canvas_ppi=settings.dpi or registration.nominal_ppi,
         up_deg=settings.up_deg,
     )
-    layout = replace(layout, bed=fitted.bed, tape_scale=_as_it_lies(fitted, settings.up_deg))
+    layout = replace(layout, bed=fitted.bed, tape_scale=_as_it_lies(fitted, settings.up_deg), left_out=left_out)
     canvas_from_picture = compose(_canvas_from_upright(registration, upright, fitted, layout), upright_from_picture)
     holes = gap_findings(gaps, canvas_from_picture, layout.canvas_ppi, picture.px_per_mm)
     return Placed(
@@ -113,6 +121,19 @@ def _laid_out(registration: Registration, reduced: Mapping[str, Reduced], settin
         _painting_px(outline, canvas_from_picture),
         registration.observed_bed,
     )
+
+
+def _seen(registration: Registration, reduced: Mapping[str, Reduced]) -> tuple[FloatArray, Composite, Outline]:
+    """Which way is up, the small picture of all scans, and the painting's outline in it."""
+    upright = upright_from_nominal(registration)
+    picture = composite(registration, reduced, upright)
+    return upright, picture, find_outline(picture.rgb, picture.covered, picture.px_per_mm)
+
+
+def _nominal_outline(outline: Outline, picture: Composite, upright: FloatArray) -> FloatArray | None:
+    """The painting's corners in nominal px, where all its edges were seen."""
+    corners = _whole_outline(outline)
+    return None if corners is None else apply(compose(invert(upright), picture.upright_from_picture), corners)
 
 
 def _noticed(layout: Layout) -> list[Finding]:

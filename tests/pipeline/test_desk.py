@@ -104,3 +104,29 @@ def test_one_scan_of_half_the_resolution_is_let_through_by_dpi(tmp_path: Path) -
     for reading in summary.size_check.readings[:4]:
         expected = MM * sizes["painting_px"][0 if reading.name.startswith("width") else 1]
         assert reading.measured_mm == pytest.approx(expected, abs=0.3)
+
+
+def test_of_a_piece_scanned_twice_the_sharper_is_used_and_the_other_listed_as_left_out(tmp_path: Path) -> None:
+    scans = desk_scans(tmp_path / "scans", 7, twice=("A1",), blurred={"A1": 1.0})
+    summary = join(request(scans))
+    assert summary.exit_code == 0, summary.findings
+    (warning,) = [finding for finding in summary.findings if finding.code == "scanned-twice"]
+    assert "A1-again is the sharper one and was used" in warning.message
+    assert warning.scan_ids == ("A1", "A1-again")
+    job = tmp_path / "scans-joined"
+    plain = json.loads((job / "report.json").read_text())
+    assert [one["scan_id"] for one in plain["layout"]["left_out"]] == ["A1"] and plain["layout"]["unplaced"] == []
+    assert {one["file_name"] for one in plain["master_spec"]["ingredients"]} == {
+        "A1-again.tif",
+        "A2.tif",
+        "B1.tif",
+        "B2.tif",
+    }
+    assert len(plain["scans"]) == 5 and all(scan["is_unchanged"] for scan in plain["scans"])
+    assert not [link for link in plain["links"] if "A1" in (link["scan_a"], link["scan_b"])]
+    assert "Left out:" in (job / "report.html").read_text(encoding="utf-8")
+    assert "A1.tif" in (job / "checksums.sha256").read_text()
+    again = join(request(job))
+    assert all(timing.is_kept for timing in again.timings)
+    named = stitch("join", job, "--tone-reference", "A1")
+    assert named.returncode == 2 and "left out because A1-again" in named.stderr
