@@ -267,7 +267,7 @@ def _square(picture: FloatPicture, x: int, y: int, half: int) -> FloatPicture:
 def _best_shift(
     patch: FloatPicture, weight: FloatPicture, area: FloatPicture, search_px: int
 ) -> tuple[int, int] | None:
-    """The whole shift at which the patch is likest; None when it is nearly as like elsewhere, as threads of canvas are."""
+    """The whole shift at which the patch is likest; None when another is nearly as like, as canvas threads make it."""
     if weight.all():
         likeness = cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED)
     else:

@@ -32,6 +32,7 @@ from stitch.register.solve import (
     shows_bed,
 )
 
+NEAR_KNOTS = 2
 KNOT_MM = (8.0, 6.0)  # across and along the pass: steppers wobble over 30 mm and more
 ROUNDS = 2  # each re-weights; the solves of one run follow each other
 LEAST_SPREAD = 0.5  # of whitened residuals, so that agreement by chance does not stiffen the data
@@ -134,10 +135,11 @@ def straighten(
     bed_first = count if shows_bed(poses, points) else None
     total = count + (2 if bed_first is not None else 0)
     normal_prior = _prior(parts, stiffness, total)
+    used = _near_evidence(parts, points, total)
     current = Straightened(dict(poses), {n: s for n, s in shifts.items() if s is not None})
     solution = np.zeros(total)
     for _ in range(ROUNDS):
-        solution = _step(current, parts, points, normal_prior, bed_first, sizes)
+        solution = _step(current, parts, points, normal_prior, used, bed_first, sizes)
         current = _updated(current, parts, solution, bed_first)
     return current
 
@@ -165,11 +167,10 @@ def _step(
     parts: Mapping[str, _Part],
     points: Sequence[Points],
     normal_prior: Any,
+    used: NDArray[np.intp],
     bed_first: int | None,
     sizes: Mapping[str, Size],
 ) -> FloatArray:
-    from scipy.sparse.linalg import splu
-
     placed = {n: PlacedMap(p.matrix(), sizes[n], current.shifts.get(n)) for n, p in current.poses.items()}
     pairs = [_Pair(pair, current, placed) for pair in points]
     lengths = np.concatenate([pair.lengths for pair in pairs])
@@ -184,8 +185,33 @@ def _step(
     if bed_first is not None:
         bed = next(iter(current.poses.values())).bed
         right[bed_first:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) / BED_PRIOR**2
-    solved = splu(normal.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(right)
-    return np.asarray(solved, dtype=np.float64)
+    solution = np.zeros(len(right))
+    solution[used] = _solved(normal.tocsc()[used][:, used], right[used])
+    return solution
+
+
+def _solved(normal: Any, right: FloatArray) -> FloatArray:
+    from scipy.sparse.linalg import splu
+
+    factors = splu(normal, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+    return np.asarray(factors.solve(right), dtype=np.float64)
+
+
+def _near_evidence(parts: Mapping[str, _Part], points: Sequence[Points], total: int) -> NDArray[np.intp]:
+    """The unknowns that are solved for: shifts further than NEAR_KNOTS from every point stay zero."""
+    chosen = np.ones(total, bool)
+    for name, part in parts.items():
+        seen = [p.points_a for p in points if p.scan_a == name] + [p.points_b for p in points if p.scan_b == name]
+        where = np.concatenate([*seen, np.zeros((0, 2))])
+        column, _ = spline_weights(where[:, 0], float(part.step_px[0]), part.size.width_px)
+        row, _ = spline_weights(where[:, 1], float(part.step_px[1]), part.size.height_px)
+        near = np.zeros((part.rows, part.columns), bool)
+        reach = np.arange(-NEAR_KNOTS, 4 + NEAR_KNOTS)
+        rows = (row[:, None, None] + reach[:, None]).clip(0, part.rows - 1)
+        near[rows, (column[:, None, None] + reach).clip(0, part.columns - 1)] = True
+        chosen[part.first : part.line_first] = np.repeat(near.ravel(), 2)
+        chosen[part.line_first : part.pose_first] = np.repeat(near.any(axis=1), 2)
+    return np.flatnonzero(chosen)
 
 
 def _updated(
