@@ -106,7 +106,8 @@ def is_believed(agreed: Agreement, a: Reduced, b: Reduced, candidate: Candidate)
 def _others(a: Reduced, b: Reduced, features_a: Features, features_b: Features, believed: Pair) -> list[Pair]:
     """Other places where the two scans fit over the whole of what they would then share."""
     found = []
-    for start in rival_maps(a, b, believed.candidate.a_from_b, believed.candidate.turn_deg):
+    known = believed.candidate
+    for start in rival_maps(a, b, known.a_from_b, known.turn_deg, believed.agreement.signal):
         candidate = replace(believed.candidate, a_from_b=start)
         agreed = agreement.check(a, b, candidate)
         if not is_believed(agreed, a, b, candidate) or agreed.correction is None:

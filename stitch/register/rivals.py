@@ -6,6 +6,8 @@ All shifts of one scan over the other are tried at once by the normalised correl
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import cv2
@@ -13,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, apply, corners
+from stitch.register.agreement import Signal
+from stitch.register.drawn import lines_of, log_grey
 from stitch.register.evidence import evidence
 from stitch.register.reduced import Reduced
 
@@ -26,7 +30,9 @@ SAME_PLACE_PX = 6  # small px: nearer than this is the same place
 MOST_RIVALS = 6
 
 
-def rival_maps(a: Reduced, b: Reduced, a_from_b: FloatArray, turn_deg: int) -> list[FloatArray]:
+def rival_maps(
+    a: Reduced, b: Reduced, a_from_b: FloatArray, turn_deg: int, signal: Signal = Signal.PAINT
+) -> list[FloatArray]:
     """Maps `a_from_b` with the same rotation and another shift under which the scans look alike, the likest first."""
     factor = max(1, -(-max(a.size.width_px, a.size.height_px) // LONG_SIDE_PX))
     ends = apply(np.column_stack([a_from_b[:, :2], [0.0, 0.0]]), corners(b.size.width_px, b.size.height_px))
@@ -35,8 +41,9 @@ def rival_maps(a: Reduced, b: Reduced, a_from_b: FloatArray, turn_deg: int) -> l
     width, height = (int(v) for v in high - low)
     turned = cv2.warpAffine(b.rgb, upright, (width, height), borderMode=cv2.BORDER_REPLICATE)
     inside = cv2.warpAffine(np.ones((b.size.height_px, b.size.width_px), np.float32), upright, (width, height)) > 0.999
-    signal_a, mask_a = _small(a.rgb, np.ones((a.size.height_px, a.size.width_px), bool), turn_deg, factor)
-    signal_b, mask_b = _small(np.asarray(turned), inside, turn_deg, factor)
+    seen = partial(_lines if signal is Signal.DRAWN_LINES else evidence, turn_deg=turn_deg)
+    signal_a, mask_a = _small(a.rgb, np.ones((a.size.height_px, a.size.width_px), bool), seen, factor)
+    signal_b, mask_b = _small(np.asarray(turned), inside, seen, factor)
     if min(signal_a.size, signal_b.size) == 0:
         return []
     likeness = _correlation(signal_a, mask_a, signal_b, mask_b)
@@ -52,16 +59,20 @@ def rival_maps(a: Reduced, b: Reduced, a_from_b: FloatArray, turn_deg: int) -> l
     return [np.column_stack([a_from_b[:, :2], np.array(shift) * factor - low]) for shift in shifts]
 
 
+def _lines(rgb: FloatPicture, turn_deg: int) -> FloatPicture:
+    return lines_of(log_grey(rgb)) if turn_deg else evidence(rgb, 0)
+
+
 def _signed(place: int, length: int, period: int) -> int:
     return place if place < length else place - period
 
 
 def _small(
-    rgb: FloatPicture, inside: NDArray[np.bool_], turn_deg: int, factor: int
+    rgb: FloatPicture, inside: NDArray[np.bool_], seen: Callable[[FloatPicture], FloatPicture], factor: int
 ) -> tuple[FloatPicture, FloatPicture]:
     """Evidence with even contrast, and where it is known, both reduced by `factor`; 0 where it is not."""
     mask = inside.astype(np.float32)
-    signal = evidence(rgb, turn_deg) * mask
+    signal = seen(rgb) * mask
     weight = np.maximum(cv2.GaussianBlur(mask, (0, 0), EVEN_OUT_PX), 1e-3)
     spread = np.sqrt(cv2.GaussianBlur(signal * signal, (0, 0), EVEN_OUT_PX) / weight)
     signal = signal / (spread + np.median(spread) / 2 + 1e-6)
