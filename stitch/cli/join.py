@@ -35,8 +35,12 @@ folder instead:
 
 [bold]stitch join scans-joined/ --dpi 300[/bold]
 
+Pieces may lie turned on the glass, by a quarter or half around. One piece turned by a quarter also shows your
+scanner's own shape; [bold]--scanner FILE[/bold] keeps it for the next painting.
+
 Note: published guidelines for digitising art advise against flatbed scanners for paintings with relief. Light
-falls differently on raised paint in every scan; look at the report's worst spots.
+falls differently on raised paint in every scan, and more so where pieces lay turned; look at the report's worst
+spots.
 """)
 EPILOG = (
     "When it is done, the paths of the master, the seam map and the report are printed. "

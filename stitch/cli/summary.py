@@ -40,8 +40,9 @@ def _figures(summary: RunSummary) -> Iterator[str]:
     if summary.master is not None and summary.master_spec is not None:
         spec = summary.master_spec
         width_mm, height_mm = (n * MM_PER_INCH / spec.ppi for n in (spec.size.width_px, spec.size.height_px))
+        count = len(summary.scans) - (len(summary.layout.left_out) if summary.layout else 0)
         yield (
-            f"{len(summary.scans)} scans joined: {spec.size.width_px} × {spec.size.height_px} px at {spec.ppi:g} ppi "
+            f"{count} scans joined: {spec.size.width_px} × {spec.size.height_px} px at {spec.ppi:g} ppi "
             f"({width_mm:.1f} × {height_mm:.1f} mm, background included), {spec.bits} bits a channel."
         )
     if summary.size_check is not None:

@@ -12,6 +12,7 @@ from typer.testing import Result
 from stitch.errors import RegisterError
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
+from stitch.model.layout import Layout, LeftOut
 from stitch.model.master import MasterRecord, MasterSpec
 from stitch.model.report import Timing
 from stitch.model.size import Edge, SizeCheck, SizeReading
@@ -50,6 +51,14 @@ def test_the_paths_are_all_that_stdout_holds(stitch: Stitch, pipeline: Any, scan
     assert result.stdout.splitlines() == [str(job / name) for name in ("master.tif", "seam-map.png", "report.html")]
     assert "14400 × 21600 px at 600 ppi (609.6 × 914.4 mm, " in result.stderr
     assert result.stderr.endswith("Done.\n")
+
+
+def test_scans_left_out_are_not_counted_as_joined(stitch: Stitch, pipeline: Any, scans: Path, job: Path) -> None:
+    layout = Layout(SPEC.size, 600.0, (), (), False, 0, left_out=(LeftOut("a", "b", 0.7),))
+    pipeline.on_join = lambda request: pipeline.summary(
+        master=RECORD, master_spec=SPEC, layout=layout, scans=("a", "b", "c")
+    )
+    assert "2 scans joined: " in stitch("join", scans).stderr
 
 
 def test_a_master_of_an_earlier_run_is_not_passed_off_as_this_ones(
