@@ -65,7 +65,21 @@ def test_little_measured_is_said_with_the_share() -> None:
     assert "a with b" in note.message and "53 % of the length" in note.message
 
 
-def test_a_step_of_colour_along_more_than_a_fiftieth_fails() -> None:
-    shown = SeamLine("a", "b", ((0.0, 0.0), (0.0, 50.0), (0.0, 100.0)), (2.0, 0.1, 0.1), (0.0, 0.0, 0.0), 10.0)
-    (failed,) = seam_findings((shown,), layout())
-    assert failed.code == "seam-visible" and "25 % of the seams" in failed.message
+@pytest.mark.parametrize(
+    ("step", "severity", "words"),
+    [
+        (2.0, Severity.FAILED, "25 % of the seams the colour of the two scans differs by 2 ΔE2000"),
+        (1.9, Severity.WARNING, "25 % of the seams the colour of the two scans differs by 1 ΔE2000"),
+        (1.0, Severity.WARNING, "(the worst: 1.0)"),
+    ],
+)
+def test_a_step_of_colour_along_more_than_a_fiftieth_is_told(step: float, severity: Severity, words: str) -> None:
+    shown = SeamLine("a", "b", ((0.0, 0.0), (0.0, 50.0), (0.0, 100.0)), (step, 0.1, 0.1), (0.0, 0.0, 0.0), 10.0)
+    (told,) = seam_findings((shown,), layout())
+    assert (told.code, told.severity) == ("seam-visible", severity) and words in told.message
+
+
+def test_a_step_along_less_than_a_fiftieth_is_left_to_the_worst_spots() -> None:
+    points = tuple((0.0, 10.0 * k) for k in range(101))
+    steps = (5.0, *[0.1] * 100)
+    assert seam_findings((SeamLine("a", "b", points, steps, (0.0,) * 101, 100.0),), layout()) == ()
