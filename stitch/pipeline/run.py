@@ -112,7 +112,7 @@ class _Run:
         maps = placed_maps(layout, {scan.scan_id: scan.size for scan in self._scans})
         check = sizing.check_master(job, master.sha256, lambda w: labels_at(label_map, maps, w) > 0)
         self._findings += placed.findings + noticed.turned_findings(layout, tone.reference_id)
-        self._findings += seam_checks.seam_findings(lines, layout) + sizing.size_findings(check)
+        self._findings += seam_checks.seam_findings(lines, layout, placed.painting_px) + sizing.size_findings(check)
         self._findings += missing.missing_findings(check, layout.canvas, self._settings)
         hashes = telling.hashes_now(self._scans)
         self._findings += telling.hash_findings(self._scans, hashes)

@@ -26,6 +26,9 @@ APART_MM = 15.0  # jumps nearer than this to a larger one are not named again
 LITTLE_MEASURED = 0.25  # share of a seam; below it is said
 
 
+Corners = tuple[tuple[float, float], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Jump:
     """A place where a line jumps across a seam."""
@@ -37,9 +40,12 @@ class Jump:
     shift_px: float
 
 
-def seam_findings(lines: Sequence[SeamLine], layout: Layout) -> tuple[Finding, ...]:
-    """A failed check where seams show along too much of their length, or a line jumps; a note where little is known."""
-    return (*_visible(lines), *_jumping(jumps(lines, layout)), *_unmeasured(lines))
+def seam_findings(lines: Sequence[SeamLine], layout: Layout, painting_px: Corners | None = None) -> tuple[Finding, ...]:
+    """A failed check where seams show along too much of their length, or a line jumps; a note where little is known.
+
+    `painting_px` : the painting's corners on the canvas, where its edges are certain; steps on the lid do not count.
+    """
+    return (*_visible(lines, painting_px), *_jumping(jumps(lines, layout)), *_unmeasured(lines))
 
 
 def jumps(lines: Sequence[SeamLine], layout: Layout) -> list[Jump]:
@@ -63,10 +69,13 @@ def limit_px(line: SeamLine, layout: Layout) -> float:
     return JUMP_SHIFT_STRAIGHTENED_PX if layout.correction is not None and len(turns) > 1 else JUMP_SHIFT_PX
 
 
-def _visible(lines: Sequence[SeamLine]) -> tuple[Finding, ...]:
+def _visible(lines: Sequence[SeamLine], painting_px: Corners | None) -> tuple[Finding, ...]:
     """Failed where a fiftieth of the seams shows plainly; a warning where it shows to whoever looks for it."""
     steps = [
-        (step, weight) for line in lines for step, weight in zip(line.step_de00, point_weights_mm(line), strict=True)
+        (step, weight)
+        for line in lines
+        for point, step, weight in zip(line.points_px, line.step_de00, point_weights_mm(line), strict=True)
+        if painting_px is None or _is_inside(point, painting_px)
     ]
     total = sum(weight for _, weight in steps)
     for limit, severity in ((PLAIN_STEP_DE00, Severity.FAILED), (VISIBLE_STEP_DE00, Severity.WARNING)):
@@ -74,6 +83,12 @@ def _visible(lines: Sequence[SeamLine]) -> tuple[Finding, ...]:
         if share > SHOWN_SHARE:
             return (_shown(share, limit, severity, max(step for step, _ in steps)),)
     return ()
+
+
+def _is_inside(point: tuple[float, float], corners: Corners) -> bool:
+    """Whether a point lies in a convex quadrilateral given clockwise as seen."""
+    ends = zip(corners, (*corners[1:], corners[0]), strict=True)
+    return all((x1 - x0) * (point[1] - y0) >= (y1 - y0) * (point[0] - x0) for (x0, y0), (x1, y1) in ends)
 
 
 def _shown(share: float, limit_de00: float, severity: Severity, worst_de00: float) -> Finding:

@@ -79,6 +79,16 @@ def test_a_step_of_colour_along_more_than_a_fiftieth_is_told(step: float, severi
     assert (told.code, told.severity) == ("seam-visible", severity) and words in told.message
 
 
+def test_a_step_on_the_lid_does_not_count() -> None:
+    points = ((300.0, 10.0), (300.0, 200.0), (300.0, 400.0))
+    line = SeamLine("a", "b", points, (6.0, 0.1, 0.1), (0.0, 0.0, 0.0), 39.0)
+    inside = ((100.0, 100.0), (600.0, 110.0), (590.0, 700.0), (90.0, 690.0))
+    assert [finding.code for finding in seam_findings((line,), layout())] == ["seam-visible"]
+    assert seam_findings((line,), layout(), inside) == ()
+    around = ((100.0, 0.0), (600.0, 0.0), (590.0, 700.0), (90.0, 690.0))
+    assert len(seam_findings((line,), layout(), around)) == 1
+
+
 def test_a_step_along_less_than_a_fiftieth_is_left_to_the_worst_spots() -> None:
     points = tuple((0.0, 10.0 * k) for k in range(101))
     steps = (5.0, *[0.1] * 100)
