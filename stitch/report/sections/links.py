@@ -236,7 +236,7 @@ def _table(context: Context) -> Html:
     ]
     worst_first = sorted(range(len(found)), key=lambda index: -found[index].p95_px)
     rows = [_row(context, found[index], f"{where}.{index}") for index in worst_first]
-    return words.table(heads, rows, numeric=(1, 2, 3, 4, 5, 6, 7))
+    return words.table(heads, rows, class_="links", numeric=(1, 2, 3, 4, 5, 6, 7))
 
 
 def _row(context: Context, link: Link, of: str) -> list[Html | str]:
@@ -265,7 +265,7 @@ def _holds(link: Link, turned: str) -> Html | str:
     if link.pinned is Pinned.ONE_DIRECTION:
         turned = f" It holds in one direction only, as a straight edge does; the other links hold the rest.{turned}"
     if link.is_weak:
-        return el("span", f"Weak: {link.reason}{turned}", class_="alarm")
+        return el("span", f"Weak: {link.reason}.{turned}", class_="alarm")
     return (
         f"Holds.{turned}" if link.heldout_count else f"Its error is unknown ({link.reason or 'not measured'}).{turned}"
     )
