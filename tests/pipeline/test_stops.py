@@ -45,7 +45,7 @@ def test_a_missing_piece_is_a_hole_and_stops_the_run(tmp_path: Path) -> None:
     scans = write_scans(tmp_path / "scans", whole)
     summary = join(request(scans))
     assert summary.exit_code == 4
-    assert any("hole in the middle" in finding.message for finding in summary.findings)
+    assert any("a hole in the painting" in f.message and "in the middle" in f.message for f in summary.findings)
     assert len(summary.links_found) >= 8
     assert summary.next_command == "stitch join scans"  # so that the piece put there since is seen
     assert not (tmp_path / "scans-joined" / "master.tif").exists()

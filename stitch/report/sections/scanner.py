@@ -24,7 +24,7 @@ SHAPE_WORDS = {
 }
 NOT_COMPARED = (
     "The scanner's two axes could not be compared: no piece lay turned by a quarter. If one of them is a little longer "
-    "than it should be, so is the master; no seam shows that, only the tape measure does."
+    "than it should be, so is the master; no seam shows that, only the tape measure does (with --fit-size it decides)."
 )
 NOT_MEASURED = (
     "The scanner's two axes could not be compared surely enough, although some pieces lay turned by a quarter. They "
@@ -166,7 +166,7 @@ def _glass(context: Context, layout: Layout) -> Html:
         el(
             "p",
             el("b", "Clean the glass here."),
-            " These sit at the same place in every scan, so they are dust, hairs or scratches on the glass. They had "
+            " These sit at the same place in most scans, so they are dust, hairs or scratches on the glass. They had "
             "no say in how the scans were placed, but they are in the scans and so in the master. Left and right are "
             "as in the scan; seen from above the glass they may be the other way round.",
         ),
