@@ -27,6 +27,7 @@ class Composite:
     px_per_mm: float
     picture_from_upright: FloatArray  # (2, 3)
     footprints: tuple[FloatArray, ...]  # corners of every scan in picture px, (4, 2) each
+    scan_ids: tuple[str, ...] = ()  # of the footprints
 
     @property
     def upright_from_picture(self) -> FloatArray:
@@ -51,7 +52,7 @@ def composite(registration: Registration, reduced: Mapping[str, Reduced], uprigh
     for name, matrix in maps.items():
         _lay(rgb, depth, reduced[name], compose(compose(to_picture, matrix), reduced[name].scan_from_reduced), size)
     prints = tuple(apply(to_picture, e) for e in ends.values())
-    return Composite(rgb, depth > 0, px_per_mm, to_picture, prints)
+    return Composite(rgb, depth > 0, px_per_mm, to_picture, prints, tuple(ends))
 
 
 def _corners(size: Size) -> FloatArray:

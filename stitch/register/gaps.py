@@ -20,6 +20,7 @@ from stitch.register.composite import Composite
 
 INSIDE_RADIUS_MM = 1.5  # an uncovered disc this large inside the outline is a hole
 OUTSIDE_SHARE = 0.15  # of the shorter side of a scan: uncovered disc inside the rectangle around all scans
+BESIDE_MM = 3.0  # a scan that ends this near to the rectangle around a hole lies beside it
 NAMED_GAPS = 4  # a message lists no more holes than this
 
 
@@ -33,11 +34,13 @@ class Gap:
     width_mm: float  # of the rectangle around it
     height_mm: float
     place: str  # "top left", "middle", ...
+    beside: tuple[str, ...] = ()  # scans that end at it
 
     @property
     def words(self) -> str:
-        """Where it is and how large, for a sentence."""
-        return f"in the {self.place}, about {self.width_mm:.0f} × {self.height_mm:.0f} mm"
+        """Where it is, how large, and beside which scans, for a sentence."""
+        size = f"in the {self.place}, about {self.width_mm:.0f} × {self.height_mm:.0f} mm"
+        return size + (f" (beside {', '.join(self.beside)})" if self.beside else "")
 
 
 def refuse_gaps(gaps: Sequence[Gap], links: tuple[Link, ...] = ()) -> None:
@@ -49,6 +52,7 @@ def refuse_gaps(gaps: Sequence[Gap], links: tuple[Link, ...] = ()) -> None:
         f"The scans leave {counted(gaps)} in the painting that no scan covers: {listed(gaps)}.",
         advice=f"Scan {pieces} with 30 mm or more of overlap, put it in the folder and run again. If nothing of the "
         "painting is there, add --allow-gaps.",
+        scan_ids=tuple(dict.fromkeys(name for gap in gaps for name in gap.beside)),
         links=links,
     )
 
@@ -97,14 +101,22 @@ def _gap(distance: NDArray[np.float32], core: NDArray[np.bool_], limit_mm: float
     deepest = np.where(core, distance, 0.0)
     y, x = np.unravel_index(int(deepest.argmax()), deepest.shape)
     middle = (x0 - 1 + across / 2) / width, (y0 - 1 + down / 2) / height
+    width_mm, height_mm = across / scale + 2 * limit_mm, down / scale + 2 * limit_mm
     return Gap(
         x_mm=float(x - 1) / scale,
         y_mm=float(y - 1) / scale,
         radius_mm=float(deepest.max()) / scale,
-        width_mm=across / scale + 2 * limit_mm,
-        height_mm=down / scale + 2 * limit_mm,
+        width_mm=width_mm,
+        height_mm=height_mm,
         place=_place(*middle),
+        beside=_beside(picture, (float(x - 1), float(y - 1)), scale * (max(width_mm, height_mm) / 2 + BESIDE_MM)),
     )
+
+
+def _beside(picture: Composite, at: tuple[float, float], reach_px: float) -> tuple[str, ...]:
+    """Scans that come as near to a point of the picture as that."""
+    near = [cv2.pointPolygonTest(p.astype(np.float32), at, measureDist=True) >= -reach_px for p in picture.footprints]
+    return tuple(sorted(name for name, is_near in zip(picture.scan_ids, near, strict=False) if is_near))
 
 
 def _place(x: float, y: float) -> str:

@@ -61,6 +61,11 @@ def test_nine_scans_have_no_hole_and_eight_have(seed: int) -> None:
     assert (gap.width_mm, gap.height_mm) == pytest.approx((side_mm, side_mm), abs=1.5)
     (corner,) = find_gaps(picture_of(*without("S9", scans, found)), None)
     assert corner.place == "bottom right"
+    assert {"S2", "S4", "S6", "S8"} <= set(gap.beside)
+    assert {"S6", "S8"} <= set(corner.beside) and not {"S1", "S4", "S7"} & set(corner.beside)
+    with pytest.raises(RegisterError, match="beside .*S6.*S8") as stop:
+        refuse_gaps((corner,))
+    assert stop.value.scan_ids == corner.beside
 
 
 def test_every_hole_is_told_with_its_place_and_size() -> None:
