@@ -28,6 +28,7 @@ MIN_COMPARABLE = 12
 RIM_PX = 6  # along scan b's border, where the interpolation would look beyond it
 HELD_OUT_EVERY = 4
 HELD_OUT_BLOCK = 2
+LEAST_CLEAN = 0.6  # share of a patch that is not dirt on the glass
 PEAK_PX = 2  # around the best shift, where likeness belongs to the same peak
 AMBIGUOUS = 0.9  # of the best likeness: with another peak this high the patch may have locked on to the wrong one
 MOST_SHIFT_PX = 1.6  # of the fine search: further off the gradients lead nowhere
@@ -78,7 +79,8 @@ class _Views:
     window: Window  # of scan a; reaches beyond it where patches do
     a: FloatPicture
     b: FloatPicture
-    mask: FloatPicture  # 1 where both show paint
+    seen: FloatPicture  # 1 where both scans show anything
+    mask: FloatPicture  # the same without the dirt on the glass
 
 
 def measure(a: Side, b: Side, turn_deg: int, grain: Grain) -> Measured:
@@ -130,7 +132,7 @@ def _measure_group(a: Side, b: Side, turn_deg: int, grain: Grain, group: Group) 
     if not len(stacks.chosen):
         return replace(_NOTHING, counts=(len(group.centres), 0, 0))
     inner = stacks.b[:, MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX]
-    is_whole = stacks.weight.all(axis=(1, 2))
+    is_whole = stacks.weight.mean(axis=(1, 2)) > LEAST_CLEAN
     has_paint = is_whole & _has_structure(stacks.a) & _has_structure(inner)
     shifts = subpixel.estimate(stacks.a, stacks.b, stacks.weight)
     good = (shifts.ncc > MIN_NCC) & (np.abs(shifts.shift_px) < MOST_SHIFT_PX).all(axis=1)
@@ -175,13 +177,14 @@ def _views(a: Side, b: Side, turn_deg: int, search_px: int, group: Group) -> _Vi
     size_b = b.source.size
     seen = (x >= RIM_PX) & (y >= RIM_PX) & (x <= size_b.width_px - 1 - RIM_PX) & (y <= size_b.height_px - 1 - RIM_PX)
     mask = seen.astype(np.float32)
+    both = mask.copy()
     _blot(mask, a.spots_px, read)
     if len(b.spots_px):
         there = b_from_a(b.placed, a.placed, b.spots_px[:, :2])
         _blot(mask, np.column_stack([there, b.spots_px[:, 2] / _scale_between(a, b)]), read)
     signal_b = _read_at(b, x, y, turn_deg, _scale_between(a, b))
     bands = [band_pass(signal, turn_deg, mask) for signal in (signal_a, signal_b)]
-    return _Views(window, *(_on_window(picture, read, window) for picture in (*bands, mask)))
+    return _Views(window, *(_on_window(picture, read, window) for picture in (*bands, both, mask)))
 
 
 def _read_at(b: Side, x: FloatArray, y: FloatArray, turn_deg: int, finer: float) -> FloatPicture:
@@ -238,8 +241,8 @@ def _stacks(views: _Views, group: Group, grain: Grain) -> _Stacks:
         x, y = int(centre[0]) - views.window.x0_px, int(centre[1]) - views.window.y0_px
         weight = _square(views.mask, x, y, half)
         outer = half + search + MARGIN_PX
-        is_whole = bool(_square(views.mask, x, y, outer).all())
-        if not is_whole and (grain.step_px is None or weight.mean() < grain.least_seen):
+        is_whole = bool(_square(views.seen, x, y, outer).all())
+        if weight.mean() < (LEAST_CLEAN if is_whole else grain.least_seen):
             continue
         patch = _square(views.a, x, y, half)
         if patch.std() < 1e-5:
