@@ -63,7 +63,7 @@ def test_nine_scans_have_no_hole_and_eight_have(seed: int) -> None:
     assert corner.place == "bottom right"
     assert {"S2", "S4", "S6", "S8"} <= set(gap.beside)
     assert {"S6", "S8"} <= set(corner.beside) and not {"S1", "S4", "S7"} & set(corner.beside)
-    with pytest.raises(RegisterError, match="beside .*S6.*S8") as stop:
+    with pytest.raises(RegisterError, match=r"beside .*S6.*S8") as stop:
         refuse_gaps((corner,))
     assert stop.value.scan_ids == corner.beside
 
