@@ -85,7 +85,7 @@ class Link:
     pinned: Pinned = Pinned.FULLY
     probability: float | None = None  # of being right; None where it was not estimated
     expected_px: float | None = None  # rms distance expected between the two scans over their overlap, scan px
-    bound_px: float | None = None  # 95 % of the overlap is expected to be closer than this, scan px
+    bound_px: float | None = None  # the rms distance is below this in 95 of 100 such links, scan px
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from stitch.imaging.affine import IDENTITY, FloatArray, angle_deg, apply, compos
 from stitch.imaging.placed_map import PlacedMap, correction_of
 from stitch.model.geometry import Size
 from stitch.model.layout import Affine, Layout, Placement
+from stitch.register.expected import scan_probability
 from stitch.register.graph import nearest_turn_deg
 from stitch.register.place import Registration
 
@@ -69,6 +70,7 @@ def arrange(
             _rows(compose(turn, compose(to_canvas, matrix))),
             sigma[name],
             correction_of(registration.shifts[name]) if name in registration.shifts else None,
+            scan_probability(name, registration.links),
         )
         for name, matrix in maps.items()
     )

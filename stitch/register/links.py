@@ -11,9 +11,11 @@ from stitch.errors import RegisterError
 from stitch.imaging.affine import compose, invert, scale_of
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
-from stitch.model.layout import Link
+from stitch.model.layout import Link, Pinned
 from stitch.register import graph
+from stitch.register.apart import HELD_SIGMA_PX
 from stitch.register.candidates import overlap_area_px
+from stitch.register.expected import BOUND, expected_px, typical_px
 from stitch.register.pairs import Pair
 from stitch.register.patches import MIN_COMPARABLE, Measured
 from stitch.register.refine import Refined
@@ -31,11 +33,12 @@ REFUSE_CONTRARY_SHARE = 0.5
 def describe(refined: Refined, sizes: Mapping[str, Size], pairs: Mapping[tuple[str, str], Pair]) -> tuple[Link, ...]:
     """One Link for every overlap that had a link of its own, or enough patches to speak."""
     made = []
+    typical = typical_px(refined.held_out_px)
     for measured in refined.measured:
         key = (measured.scan_a, measured.scan_b)
         if key in pairs or key in refined.used or measured.textured_count >= MIN_COMPARABLE:
             _refuse_contradiction(measured, tuple(pairs.values()))
-            made.append(_link(refined, measured, sizes, pairs.get(key)))
+            made.append(_link(refined, measured, sizes, pairs.get(key), typical[key]))
     return _without_needless_blame(list(sizes), made)
 
 
@@ -72,7 +75,7 @@ def unmeasured(pairs: Sequence[Pair]) -> tuple[Link, ...]:
     )
 
 
-def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair: Pair | None) -> Link:
+def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair: Pair | None, typical: float) -> Link:
     a, b = measured.scan_a, measured.scan_b
     poses = refined.maps.poses
     a_from_b = compose(invert(poses[a].matrix()), poses[b].matrix())
@@ -80,6 +83,8 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     off = refined.held_out_px[a, b] / poses[a].scale
     known = len(off) >= MIN_HELD_OUT
     median, p95, worst = (float(v) for v in np.percentile(off, (50, 95, 100))) if len(off) else (0.0, 0.0, 0.0)
+    is_corrected = refined.correction is not None
+    expected = expected_px(refined.rms_sigma_px[a, b], typical, is_corrected=is_corrected) / poses[a].scale
     reason = _contradiction(measured)
     reason = reason or (_weakness(median, p95, refined.joint_sigma_px[a, b]) if known else TOO_FEW)
     return Link(
@@ -95,7 +100,20 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
         max_px=worst,
         is_weak=bool(reason),
         reason=reason,
+        pinned=_pinned(measured),
+        probability=pair.probability if pair else None,
+        expected_px=expected if measured.count else None,
+        bound_px=BOUND * expected if measured.count else None,
     )
+
+
+def _pinned(measured: Measured) -> Pinned:
+    """Whether the overlap's own patches hold the two scans in one direction only, as a straight edge does."""
+    if not measured.count:
+        return Pinned.FULLY
+    variances = np.linalg.eigvalsh(np.linalg.inv(np.linalg.inv(measured.covariance_px2).sum(axis=0)))
+    is_held = variances < HELD_SIGMA_PX**2
+    return Pinned.ONE_DIRECTION if is_held.any() and not is_held.all() else Pinned.FULLY
 
 
 def _area_px(size: Size) -> float:

@@ -61,7 +61,8 @@ class Refined:
     measured: tuple[Measured, ...]  # of every overlap, last pass
     used: frozenset[Pair]  # overlaps whose patches the solve used
     held_out_px: Mapping[Pair, FloatArray]  # distances at held-out patches, of a solve that did not see them
-    joint_sigma_px: Mapping[Pair, float]  # how sure the two scans lie to each other at their patches
+    joint_sigma_px: Mapping[Pair, float]  # how sure the two scans lie to each other at their patches, at worst
+    rms_sigma_px: Mapping[Pair, float]  # and on average
     correction: CorrectionFit | None = None
 
 
@@ -158,15 +159,11 @@ class Refiner:
             key = (one.scan_a, one.scan_b)
             use = ~(one.is_held_out | one.is_beside) if is_trial else np.ones(one.count, bool)
             points = points_of(one, placed, use)
-            if len(points.points_a) >= MIN_PATCHES:
-                off = np.hypot(*apart_px(placed, points).T)
-                if key in self._linked or (
-                    float(np.median(off)) < JOINS_PX and one.contrary_share < JOINS_CONTRARY_SHARE
-                ):
-                    chosen.append(points)
-                    continue
+            has_enough = len(points.points_a) >= MIN_PATCHES
             if key in self._linked:
-                chosen.append(self._linked[key])
+                chosen.append(points if has_enough else self._linked[key])
+            elif has_enough and _joins(one, held_distances(apart_px(placed, points), points.covariance_px2)):
+                chosen.append(points)
         return chosen
 
     def _straightened(self, maps: Maps, points: Sequence[Points], stiffness: Stiffness) -> Maps:
@@ -201,6 +198,7 @@ class Refiner:
             frozenset((p.scan_a, p.scan_b) for p in used),
             trial.held_out_px,
             {(m.scan_a, m.scan_b): rigid.joint_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured},
+            {(m.scan_a, m.scan_b): rigid.rms_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured},
         )
 
     def _held_out(self, trial: Maps, measured: Sequence[Measured]) -> dict[Pair, FloatArray]:
@@ -220,6 +218,12 @@ class Refiner:
             if common > MIN_OVERLAP_FRACTION * smaller:
                 found.add((a, b))
         return found
+
+
+def _joins(measured: Measured, off_px: FloatArray) -> bool:
+    """Whether an overlap without a link of its own agrees so well that its patches may help."""
+    agrees = len(off_px) >= MIN_PATCHES and float(np.median(off_px)) < JOINS_PX
+    return agrees and measured.contrary_share < JOINS_CONTRARY_SHARE
 
 
 def _area(size: Size) -> float:

@@ -87,6 +87,11 @@ class Solution:
         """Largest standard deviation, in any direction, of how far apart two scans put points (n, 2) of scan a."""
         return float(np.sqrt(np.linalg.eigvalsh(self.spread_px2(scan_a, scan_b, points_a))[:, -1].max(initial=0.0)))
 
+    def rms_sigma_px(self, scan_a: str, scan_b: str, points_a: FloatArray) -> float:
+        """Expected rms length of how far apart two scans put points (n, 2) of scan a; 0 without points."""
+        spread = self.spread_px2(scan_a, scan_b, points_a)
+        return float(np.sqrt(np.trace(spread, axis1=1, axis2=2).mean())) if len(spread) else 0.0
+
     def spread_px2(self, scan_a: str, scan_b: str, points_a: FloatArray) -> FloatArray:
         """Covariance (n, 2, 2), canvas px², of the distance vectors between where two scans put points (n, 2) of a."""
         a, b = self.poses[scan_a], self.poses[scan_b]
