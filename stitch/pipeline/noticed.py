@@ -30,6 +30,7 @@ def gap_findings(gaps: Sequence[Gap], canvas_from_picture: FloatArray, ppi: floa
             f"Part of the painting is in no scan: the master has {counted(gaps)}, {where}.",
             "Scan what is missing with 30 mm or more of overlap, put it in the folder and run again; if nothing of the "
             "painting is there, all is well.",
+            tuple(dict.fromkeys(name for gap in gaps for name in gap.beside)),
         )
     ]
 

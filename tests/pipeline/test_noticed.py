@@ -59,10 +59,13 @@ def test_nothing_is_said_where_all_lay_alike() -> None:
 
 def test_holes_are_failed_checks_with_their_place_in_the_master() -> None:
     canvas_from_picture = np.array([[2.5, 0.0, -100.0], [0.0, 2.5, -50.0]])  # 4 px/mm to 10 px/mm
-    gaps = (Gap(50.0, 60.0, 10.0, 40.0, 20.0, "middle"), Gap(90.0, 20.0, 3.0, 6.0, 6.0, "top right"))
+    gaps = (
+        Gap(50.0, 60.0, 10.0, 40.0, 20.0, "middle", ("a", "b")),
+        Gap(90.0, 20.0, 3.0, 6.0, 6.0, "top right", ("b",)),
+    )
     (failed,) = gap_findings(gaps, canvas_from_picture, 254.0, 4.0)
     assert (failed.code, failed.severity) == ("gaps", Severity.FAILED)
-    assert "2 holes" in failed.message
+    assert "2 holes" in failed.message and failed.scan_ids == ("a", "b")
     assert "40 × 20 mm around 40 mm from the left, 55 mm from the top" in failed.message
     assert "6 × 6 mm around 80 mm from the left, 15 mm from the top" in failed.message
     many = gap_findings(gaps * 3, canvas_from_picture, 254.0, 4.0)
