@@ -50,3 +50,5 @@ class GlassSpeck:
     y_mm: float  # from its top edge
     size_mm: float  # diameter of a circle of the same area
     scan_count: int  # scans that show it
+    length_mm: float = 0.0  # of a hair or scratch, or of a piece of one, along `angle_deg`; 0 for a grain
+    angle_deg: float = 0.0  # from x towards y

@@ -3,7 +3,8 @@
 Each scan is band-passed and measured in units of its own local contrast. A place counts when it is darker (or lighter)
 than its surroundings in three quarters of the scans, by far more on average than anywhere when the scans are rolled
 against each other at random (a permutation test: Good, Permutation, Parametric and Bootstrap Tests, 3rd ed., 2005).
-On a clean glass nothing passes.
+On a clean glass nothing passes. The bed's frame is not looked for: it only ever votes for laying two scans over each
+other, and that vote is judged without the scans' borders (`sameplace.py`).
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ ROLLS = 6
 LEAST_ROLL_PX = 20
 ANYTHING_SHARE = 0.05  # more of the glass than this is no dust
 PIECE_MM = 3.0  # a hair is told in pieces no longer than this
-LONGEST_MM = 15.0  # longer than this is the frame or a straight edge, not dust
+LONGEST_MM = 15.0  # longer than this is no dust but an edge: it has no vote, and is not told
 AROUND_MM = 0.35  # left out around a speck, for the blur
 
 
@@ -43,7 +44,7 @@ class Glass:
     """What is fixed to the bed."""
 
     specks: tuple[GlassSpeck, ...] = ()
-    fixed: NDArray[np.bool_] | None = None  # (h, w) everything fixed, the frame too; None when there is nothing
+    fixed: NDArray[np.bool_] | None = None  # (h, w) everything found; None when there is nothing
     pitch_mm: float = 1.0  # of `fixed`, from the top left of the scan
 
     def mask(self, reduced: Reduced, ppi: float) -> NDArray[np.bool_]:
@@ -63,7 +64,7 @@ class Glass:
 
 
 def find_glass(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], *, seed: int = 0) -> Glass:
-    """Dust, scratches, hairs and the bed's frame, from the set of scans; nothing with fewer than three scans.
+    """Dust, scratches and hairs on the glass, from the set of scans; nothing with fewer than three scans.
 
     Parameters
     ----------
@@ -93,9 +94,16 @@ def find_glass(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], *, seed
 
 
 def glass_spots_px(specks: Sequence[GlassSpeck], ppi: float) -> NDArray[np.float64]:
-    """Discs to leave out of a scan of resolution `ppi`: (n, 3) of x, y and radius in scan px."""
+    """Discs to leave out of a scan of resolution `ppi`: (n, 3) of x, y and radius in scan px. A hair takes several."""
     scale = ppi / MM_PER_INCH
-    rows = [(s.x_mm * scale - 0.5, s.y_mm * scale - 0.5, (s.size_mm / 2 + AROUND_MM) * scale) for s in specks]
+    rows = []
+    for speck in specks:
+        radius = speck.size_mm / 2 + AROUND_MM
+        count = 1 + math.ceil(speck.length_mm / radius)
+        turn = math.radians(speck.angle_deg)
+        for along in np.linspace(-0.5, 0.5, count) * speck.length_mm if count > 1 else (0.0,):
+            x, y = speck.x_mm + along * math.cos(turn), speck.y_mm + along * math.sin(turn)
+            rows.append((x * scale - 0.5, y * scale - 0.5, radius * scale))
     return np.array(rows, dtype=np.float64).reshape(-1, 3)
 
 
@@ -180,15 +188,31 @@ def _pieces(
     found = []
     for piece in np.unique(number):
         x, y = columns[number == piece], rows[number == piece]
+        length_px, angle = _stretch(x, y)
         found.append(
             GlassSpeck(
                 x_mm=float((x.mean() + 0.5) * pitch_mm),
                 y_mm=float((y.mean() + 0.5) * pitch_mm),
                 size_mm=2 * math.sqrt(len(x) / math.pi) * pitch_mm,
                 scan_count=int(seen[y, x].max()),
+                length_mm=length_px * pitch_mm,
+                angle_deg=angle,
             )
         )
     return found
+
+
+def _stretch(x: NDArray[np.intp], y: NDArray[np.intp]) -> tuple[float, float]:
+    """Length (0 when it is no longer than half as long again as wide) and angle of a set of px."""
+    if len(x) < 3:
+        return 0.0, 0.0
+    points = np.column_stack([x, y]) - np.array([x.mean(), y.mean()])
+    _, axes = np.linalg.eigh(points.T @ points)
+    along, across = points @ axes[:, 1], points @ axes[:, 0]
+    length = float(np.ptp(along)) + 1
+    if length < 1.5 * (float(np.ptp(across)) + 1):
+        return 0.0, 0.0
+    return length, math.degrees(math.atan2(axes[1, 1], axes[0, 1]))
 
 
 def _filled(codes: NDArray[np.uint16], mask: NDArray[np.bool_]) -> NDArray[np.uint16]:

@@ -26,6 +26,11 @@ SAME_PLACE_PX = 20.0  # reduced px at the corners
 RESAMPLING_UNEXPLAINED = 0.0003  # share that moving by a fraction of a px leaves, even without noise
 PERFECT_UNEXPLAINED = 0.0005  # share left by two scans of the same paint, beside what noise leaves
 PERFECT_NOISE_SHARES = 4.0
+REPEAT_UNEXPLAINED = (
+    0.00025  # the same of a pattern that repeats strictly, asked of places that show more than a little
+)
+REPEAT_NOISE_SHARES = 2.0
+REPEAT_BLOCKS = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,6 +53,12 @@ class Pair:
         """Whether nothing is left unexplained but what noise and resampling leave."""
         floor = PERFECT_UNEXPLAINED + PERFECT_NOISE_SHARES * self.agreement.noise_share
         return self.agreement.unexplained <= floor
+
+    @property
+    def is_strict(self) -> bool:
+        """Whether it is perfect beyond what two parts of a hand-drawn pattern are."""
+        floor = REPEAT_UNEXPLAINED + REPEAT_NOISE_SHARES * self.agreement.noise_share
+        return self.agreement.unexplained <= floor and self.agreement.block_count >= REPEAT_BLOCKS
 
 
 @dataclass(frozen=True, slots=True)

@@ -121,7 +121,7 @@ def without_repeats(pairs: Sequence[Pair], doubts: Sequence[Doubt]) -> tuple[lis
 
     It repeats strictly when any two scans fit perfectly at two places.
     """
-    if not any(sum(fit.is_perfect for fit in doubt.fits) > 1 for doubt in doubts):
+    if not any(sum(fit.is_strict for fit in doubt.fits) > 1 for doubt in doubts):
         return list(pairs), list(doubts)
     sure = [pair for pair in pairs if not pair.rivals]
     unsure = [doubt_of((replace(pair, rivals=()), *pair.rivals)) for pair in pairs if pair.rivals]
