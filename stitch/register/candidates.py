@@ -33,8 +33,8 @@ class Candidate:
     scan_b: str
     turn_deg: int
     a_from_b: FloatArray
-    index_a: NDArray[np.intp]
-    index_b: NDArray[np.intp]
+    points_a: FloatArray  # (n, 2) reduced px of the matches that agree
+    points_b: FloatArray
     match_ratio: float  # agreeing matches ÷ features of the poorer scan inside the overlap
     putative_count: int  # matches of this turn with both ends inside the overlap
     overlap_fraction: float  # of the smaller scan
@@ -42,7 +42,7 @@ class Candidate:
     @property
     def match_count(self) -> int:
         """Number of matches that agree."""
-        return len(self.index_a)
+        return len(self.points_a)
 
     @property
     def is_same_place(self) -> bool:
@@ -135,8 +135,8 @@ def _describe(
         b.scan_id,
         matches.turn_deg,
         a_from_b,
-        matches.index_a[chosen],
-        matches.index_b[chosen],
+        a.points[matches.index_a[chosen]],
+        b.points[matches.index_b[chosen]],
         len(chosen) / poorer,
         int(putative.sum()),
         overlap_px / smaller,

@@ -121,6 +121,6 @@ def agreement_at(a: Reduced, b: Reduced, a_from_b: FloatArray) -> Agreement | No
     area = overlap_area_px(a.size, b.size, a_from_b)
     if area < LEAST_OVERLAP_FRACTION * a.size.width_px * a.size.height_px:
         return None
-    none = np.zeros(0, np.intp)
+    none = np.zeros((0, 2))
     turn = -graph.nearest_turn_deg(a_from_b) % 360
     return agreement.check(a, b, Candidate(a.scan_id, b.scan_id, turn, a_from_b, none, none, 0.0, 0, 0.0))

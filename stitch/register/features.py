@@ -9,10 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.register.evidence import raw_signal
 from stitch.register.reduced import Reduced
 
 FEATURE_COUNT = 3000
 CONTRAST_THRESHOLD = 0.01  # low, so that pale washes and paper tooth still give features
+COLOUR_TURN_DEG = 180  # any turn: scans that lie differently are compared in colour
+COLOUR_BLUR_PX = 1.5  # colour is noisier than luminance
 EQUALISE_LIMIT = 4.0
 EQUALISE_TILES = (8, 8)
 PEAK_BYTES_PER_PX = 340  # of the reduced copy: it is doubled, and octaves hold 6 blurred copies and 5 differences
@@ -53,17 +56,26 @@ def peak_mb(reduced: Reduced) -> float:
 
 
 def detect(reduced: Reduced) -> Features:
-    """Find the features of one reduced scan."""
-    picture = _equalised(grey_of(reduced.rgb))
+    """Find the features of one reduced scan, in its luminance."""
+    return _detected(reduced.scan_id, _equalised(grey_of(reduced.rgb)))
+
+
+def detect_in_colour(reduced: Reduced) -> Features:
+    """Find the features of one reduced scan in its log-chroma, where relief does not show however the scan lay."""
+    soft = cv2.GaussianBlur(raw_signal(reduced.rgb, COLOUR_TURN_DEG), (0, 0), COLOUR_BLUR_PX)
+    return _detected(reduced.scan_id, _equalised(np.asarray(soft, np.float32)))
+
+
+def _detected(scan_id: str, picture: NDArray[np.uint8]) -> Features:
     detector = cv2.SIFT.create(nfeatures=FEATURE_COUNT, contrastThreshold=CONTRAST_THRESHOLD)
     mask = np.zeros(picture.shape, np.uint8)
     mask[BORDER_PX:-BORDER_PX, BORDER_PX:-BORDER_PX] = 255
     keypoints, descriptors = detector.detectAndCompute(picture, mask)
     if descriptors is None or not len(keypoints):
         empty = np.zeros(0, np.float32)
-        return Features(reduced.scan_id, np.zeros((0, 2)), empty, empty, np.zeros((0, 128), np.float32), empty)
+        return Features(scan_id, np.zeros((0, 2)), empty, empty, np.zeros((0, 128), np.float32), empty)
     return Features(
-        reduced.scan_id,
+        scan_id,
         np.array([k.pt for k in keypoints], dtype=np.float64),
         np.array([k.angle for k in keypoints], dtype=np.float32),
         np.array([k.size for k in keypoints], dtype=np.float32),

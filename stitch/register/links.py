@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from stitch.errors import RegisterError
-from stitch.imaging.affine import compose, invert, scale_of
+from stitch.imaging.affine import FloatArray, compose, invert, scale_of
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
 from stitch.model.layout import Link, Pinned
@@ -21,7 +22,7 @@ from stitch.register.patches import MIN_COMPARABLE, Measured
 from stitch.register.refine import Refined
 
 WEAK_MEDIAN_PX = 0.35
-WEAK_P95_PX = 1.0
+WEAK_FAR_PX = 1.0
 WEAK_SIGMA_PX = 0.25  # two of these are half a pixel
 REFUSE_MEDIAN_PX = 2.0
 MIN_HELD_OUT = 4
@@ -86,7 +87,7 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     is_corrected = refined.correction is not None
     expected = expected_px(refined.rms_sigma_px[a, b], typical, is_corrected=is_corrected) / poses[a].scale
     reason = _contradiction(measured)
-    reason = reason or (_weakness(median, p95, refined.joint_sigma_px[a, b]) if known else TOO_FEW)
+    reason = reason or (_weakness(median, _far_px(off), refined.joint_sigma_px[a, b]) if known else TOO_FEW)
     return Link(
         scan_a=a,
         scan_b=b,
@@ -140,11 +141,16 @@ def _contradiction(measured: Measured) -> str:
     return f"they show different things at {measured.contrary_count} of {measured.textured_count} places in the overlap"
 
 
-def _weakness(median_px: float, p95_px: float, sigma_px: float) -> str:
+def _far_px(off_px: FloatArray) -> float:
+    """What one patch in twenty exceeds, and two at least: a single patch can be mistaken."""
+    return float(np.sort(off_px)[-max(2, math.ceil(0.05 * len(off_px)))])
+
+
+def _weakness(median_px: float, far_px: float, sigma_px: float) -> str:
     if median_px > WEAK_MEDIAN_PX:
         return f"the two scans are {median_px:.2f} px apart in the middle of their overlap's errors"
-    if p95_px > WEAK_P95_PX:
-        return f"parts of the overlap are {p95_px:.1f} px apart"
+    if far_px > WEAK_FAR_PX:
+        return f"parts of the overlap are {far_px:.1f} px apart"
     if sigma_px > WEAK_SIGMA_PX:
         return f"what they share does not hold them in every direction: they may be {2 * sigma_px:.1f} px apart"
     return ""

@@ -20,6 +20,7 @@ from stitch.register.subpixel import MARGIN_PX
 
 FLOOR_PX = 0.02  # no single patch is believed better than this
 MIN_NCC = 0.5
+MIN_NCC_TURNED = 0.6  # of colour: what correlates less is chance
 SAME_SCALE = 0.95  # below it the second scan is the coarser one
 FINER = 1.05  # above it the second scan is low-passed before it is read on the grid of the first
 STRUCTURE_BLUR_PX = 2.0
@@ -135,7 +136,9 @@ def _measure_group(a: Side, b: Side, turn_deg: int, grain: Grain, group: Group) 
     is_whole = stacks.weight.mean(axis=(1, 2)) > LEAST_CLEAN
     has_paint = is_whole & _has_structure(stacks.a) & _has_structure(inner)
     shifts = subpixel.estimate(stacks.a, stacks.b, stacks.weight)
-    good = (shifts.ncc > MIN_NCC) & (np.abs(shifts.shift_px) < MOST_SHIFT_PX).all(axis=1)
+    good = (shifts.ncc > (MIN_NCC_TURNED if turn_deg else MIN_NCC)) & (np.abs(shifts.shift_px) < MOST_SHIFT_PX).all(
+        axis=1
+    )
     if grain.search_px:
         good &= np.abs(stacks.whole_px).max(axis=1) < grain.search_px
     centres = group.centres[stacks.chosen] - 0.5 + shifts.centre_px

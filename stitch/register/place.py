@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from stitch.errors import RegisterError
-from stitch.imaging.affine import FloatArray, apply
+from stitch.imaging.affine import apply
 from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.bed import Bed, GlassSpeck
 from stitch.model.findings import Finding
@@ -18,7 +18,7 @@ from stitch.model.layout import CorrectionFit, Link
 from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
-from stitch.register.features import Features, detect, without_fixed
+from stitch.register.features import Features, detect, detect_in_colour, without_fixed
 from stitch.register.glass import find_glass, glass_spots_px
 from stitch.register.observed import observed_bed
 from stitch.register.pairs import Doubt, Pair
@@ -91,17 +91,22 @@ def register(
     scales = {name: nominal_ppi / ppi[name] for name in names}
     glass = find_glass(reduced, ppi, seed=seed)
     cleaned = {name: glass.cleaned(reduced[name], ppi[name]) for name in names}
-    with ThreadPoolExecutor(feature_jobs or jobs) as pool:
-        found = pool.map(lambda name: without_fixed(detect(cleaned[name]), glass.mask(cleaned[name], ppi[name])), names)
-        features = dict(zip(names, found, strict=True))
+
+    def found_by(look: Callable[[Reduced], Features]) -> list[Features]:
+        with ThreadPoolExecutor(feature_jobs or jobs) as pool:
+            return list(pool.map(lambda n: without_fixed(look(cleaned[n]), glass.mask(cleaned[n], ppi[n])), names))
+
     with ThreadPoolExecutor(jobs) as pool:
         steps = [reduced[name].factor * scales[name] for name in names]
-        searched = find_pairs([cleaned[n] for n in names], [features[n] for n in names], steps, seed, pool, progress)
+        seen = found_by(detect)
+        searched = find_pairs(
+            [cleaned[n] for n in names], seen, steps, seed, pool, progress, lambda: found_by(detect_in_colour)
+        )
         pairs = searched.pairs
         refuse_unlinked(names, pairs, searched.doubts)
         anchor = graph.most_central(names, pairs)
         poses = _first_poses(anchor, pairs, reduced, sizes, scales, bed or Bed())
-        points = [_feature_points(pair, features, reduced, scales) for pair in pairs]
+        points = [_feature_points(pair, reduced, scales) for pair in pairs]
         settled = conflicts.settle(poses, points, pairs, anchor, max(steps))
         spots = {name: glass_spots_px(glass.specks, ppi[name]) for name in names}
         refiner = Refiner(sources, settled.points, anchor, nominal_ppi, spots, pool, progress)
@@ -184,14 +189,10 @@ def _first_poses(
     return poses
 
 
-def _feature_points(
-    pair: Pair, features: Mapping[str, Features], reduced: Mapping[str, Reduced], scales: Mapping[str, float]
-) -> Points:
+def _feature_points(pair: Pair, reduced: Mapping[str, Reduced], scales: Mapping[str, float]) -> Points:
     a, b = pair.scan_ids
-    index = pair.candidate.index_a, pair.candidate.index_b
-    where: list[FloatArray] = []
-    for name, chosen in zip((a, b), index, strict=True):
-        where.append(apply(reduced[name].scan_from_reduced, features[name].points[chosen]))
+    points_a = apply(reduced[a].scan_from_reduced, pair.candidate.points_a)
+    points_b = apply(reduced[b].scan_from_reduced, pair.candidate.points_b)
     sigma = FEATURE_SIGMA_REDUCED_PX * max(reduced[n].factor * scales[n] for n in (a, b))
-    covariance = np.broadcast_to(np.eye(2) * sigma**2, (len(where[0]), 2, 2))
-    return Points(a, b, where[0], where[1], covariance)
+    covariance = np.broadcast_to(np.eye(2) * sigma**2, (len(points_a), 2, 2))
+    return Points(a, b, points_a, points_b, covariance)

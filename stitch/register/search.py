@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -50,6 +50,7 @@ def find_pairs(
     seed: int,
     pool: Executor,
     progress: Progress,
+    in_colour: Callable[[], Sequence[Features]] | None = None,
 ) -> Found:
     """Compare the scans; the links believed, and those in doubt.
 
@@ -60,6 +61,8 @@ def find_pairs(
     ----------
     pitch : size of each scan's reduced px, in any one unit common to all scans.
     seed : of the random trials, so that a run repeats itself.
+    in_colour : makes the features that scans which do not hang together are compared by in the end: where relief is
+        strong, turned scans share none in luminance.
     """
     whole = _Set(reduced, features, pitch, seed)
     names = [one.scan_id for one in reduced]
@@ -73,7 +76,12 @@ def find_pairs(
         with progress.task("Comparing the scans left over", len(second)) as task:
             more, more_doubts = _compared(whole, second, pool, task)
         pairs, doubts = _decided(whole, names, pairs + more, doubts + more_doubts)
-    return Found(tuple(pairs), tuple(doubts), len(first) + len(second))
+    third = _left_over(names, pairs, set()) if in_colour else []
+    if third and in_colour:
+        with progress.task("Comparing colours", len(third)) as task:
+            more, more_doubts = _compared(replace(whole, features=in_colour()), third, pool, task)
+        pairs, doubts = _decided(whole, names, pairs + more, doubts + more_doubts)
+    return Found(tuple(pairs), tuple(doubts), len(first) + len(second) + len(third))
 
 
 def _first_choice(
