@@ -280,7 +280,8 @@ def _best_shift(
         likeness = cv2.matchTemplate(area, patch, cv2.TM_CCORR_NORMED, mask=weight)
         likeness[~np.isfinite(likeness)] = -1.0
     _, best, _, (x, y) = cv2.minMaxLoc(likeness)
-    likeness[max(0, y - PEAK_PX) : y + PEAK_PX + 1, max(0, x - PEAK_PX) : x + PEAK_PX + 1] = -1.0
-    if likeness.max() > AMBIGUOUS * best:
+    is_peak = likeness >= cv2.dilate(likeness, np.ones((3, 3), np.uint8))
+    is_peak[max(0, y - PEAK_PX) : y + PEAK_PX + 1, max(0, x - PEAK_PX) : x + PEAK_PX + 1] = False
+    if likeness[is_peak].max(initial=-1.0) > AMBIGUOUS * best:
         return None
     return x - search_px, y - search_px
