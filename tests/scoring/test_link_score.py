@@ -39,7 +39,8 @@ def test_pairs_without_a_link_and_links_without_a_pair_are_kept() -> None:
 
 def test_what_is_told_of_the_links() -> None:
     links = [
-        replace(GOOD, expected_px=0.1 * k, rms_px=0.1 * k * (2 if k > 6 else 1), bound_px=0.19) for k in range(1, 10)
+        replace(GOOD, expected_px=0.1 * k, rms_px=0.1 * k * (2 if k > 6 else 1), p95_px=5.0, bound_px=0.15 * k)
+        for k in range(1, 10)
     ]
     links += [
         replace(GOOD, is_linked=False, expected_px=None, rms_px=None),
@@ -49,5 +50,5 @@ def test_what_is_told_of_the_links() -> None:
     assert "links 10, false 1" in text
     assert "10 of 11 linked" in text
     assert "1.00, 1.00, 2.00" in text
-    assert "held for 100 % of 9" in text
+    assert "held for 67 % of 9" in text
     assert told([{}]) == []
