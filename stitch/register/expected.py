@@ -1,7 +1,7 @@
 """How far apart two scans are expected to lie over their overlap, and how likely each scan is where it belongs.
 
 Constants were fitted on simulated scans (oil, watercolour, impasto, ornament, dust, turned pieces, wobble, sag); what
-they promise is held against other seeds by `scripts/confidence_table.py`.
+they promise is held against the truth of other seeds by `scripts/score_table.py --table desk`, which prints both.
 """
 
 from __future__ import annotations
