@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply, px_from_mm
+from stitch.imaging.affine import FloatArray, apply, invert, px_from_mm
 from stitch.imaging.placed_map import PlacedMap, Shifts, coefficient_count, spline_weights
 from stitch.model.geometry import Size
 from stitch.register.solve import (
@@ -234,9 +234,13 @@ class _Pair:
         self._names = points.scan_a, points.scan_b
         self._poses = [current.poses[name] for name in self._names]
         raw = points.points_a, points.points_b
-        self._straight = [placed[name].straightened(p) for name, p in zip(self._names, raw, strict=True)]
-        self._unbent = apply(self._poses[0].matrix(), raw[0]) - apply(self._poses[1].matrix(), raw[1])
-        off = apply(self._poses[0].matrix(), self._straight[0]) - apply(self._poses[1].matrix(), self._straight[1])
+        maps = [pose.matrix() for pose in self._poses]
+        a, b = (placed[name].canvas_from_scan(p) for name, p in zip(self._names, raw, strict=True))
+        off, middle = a - b, (a + b) / 2
+        # Shifts are taken where both scans agree the place is: at places with their own noise in them both scans could
+        # lessen that noise by stretching the overlap together.
+        self._straight = [apply(invert(matrix), middle) for matrix in maps]
+        self._unbent = apply(maps[0], raw[0]) - apply(maps[1], raw[1])
         self._whiten = np.linalg.cholesky(np.linalg.inv(points.covariance_px2)).transpose(0, 2, 1)
         self.lengths = np.hypot(*np.einsum("nij,nj->ni", self._whiten, off).T)
 
