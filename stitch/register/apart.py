@@ -33,6 +33,11 @@ def apart_px(placed: Mapping[str, PlacedMap], points: Points) -> FloatArray:
     return a.canvas_from_scan(points.points_a) - b.canvas_from_scan(points.points_b)
 
 
+def in_sigmas(off_px: FloatArray, covariance_px2: FloatArray) -> FloatArray:
+    """Lengths of (n, 2) errors in units of their own standard deviation: directions that are not held hardly count."""
+    return np.asarray(np.sqrt(np.einsum("ni,nij,nj->n", off_px, np.linalg.inv(covariance_px2), off_px)))
+
+
 def held_distances(off_px: FloatArray, covariance_px2: FloatArray) -> FloatArray:
     """Lengths of (n, 2) errors, each only along the directions in which its patch could be measured.
 

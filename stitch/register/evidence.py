@@ -35,6 +35,20 @@ def raw_signal(rgb: NDArray[np.float32], turn_deg: int) -> NDArray[np.float32]:
     return np.asarray(logs[..., 0] + logs[..., 2] - 2 * logs[..., 1], np.float32)
 
 
+def channels(rgb: NDArray[np.float32], turn_deg: int) -> tuple[NDArray[np.float32], ...]:
+    """Everything that can be compared between two scans turned by `turn_deg`: luminance alone, or both log-chromas.
+
+    The two, red against blue and both against green, carry noise of like strength that is not shared between them.
+    """
+    if turn_deg == 0:
+        return (raw_signal(rgb, turn_deg),)
+    logs = np.log(np.maximum(rgb, DARK_FLOOR))
+    red, green, blue = logs[..., 0], logs[..., 1], logs[..., 2]
+    return np.asarray((red - blue) / np.sqrt(2), np.float32), np.asarray(
+        (red + blue - 2 * green) / np.sqrt(6), np.float32
+    )
+
+
 def band_pass(
     signal: NDArray[np.float32], turn_deg: int, mask: NDArray[np.float32] | None = None
 ) -> NDArray[np.float32]:

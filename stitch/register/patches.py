@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -14,7 +15,7 @@ from stitch.imaging.placed_map import PlacedMap, positions_between
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
 from stitch.register import subpixel
-from stitch.register.evidence import REACH_PX, as_float, band_pass, blurred, raw_signal, resampled
+from stitch.register.evidence import REACH_PX, as_float, band_pass, blurred, channels, resampled
 from stitch.register.plan import Grain, Group, b_from_a, plan
 from stitch.register.subpixel import MARGIN_PX
 
@@ -78,8 +79,8 @@ class _Views:
     """The same group of patches as both scans show it, on the grid of scan a."""
 
     window: Window  # of scan a; reaches beyond it where patches do
-    a: FloatPicture
-    b: FloatPicture
+    a: tuple[FloatPicture, ...]  # a picture for each channel
+    b: tuple[FloatPicture, ...]
     seen: FloatPicture  # 1 where both scans show anything
     mask: FloatPicture  # the same without the dirt on the glass
 
@@ -132,7 +133,7 @@ def _measure_group(a: Side, b: Side, turn_deg: int, grain: Grain, group: Group) 
     stacks = _stacks(views, group, grain)
     if not len(stacks.chosen):
         return replace(_NOTHING, counts=(len(group.centres), 0, 0))
-    inner = stacks.b[:, MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX]
+    inner = stacks.b[..., MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX]
     is_whole = stacks.weight.mean(axis=(1, 2)) > LEAST_CLEAN
     has_paint = is_whole & _has_structure(stacks.a) & _has_structure(inner)
     shifts = subpixel.estimate(stacks.a, stacks.b, stacks.weight)
@@ -175,7 +176,7 @@ def _views(a: Side, b: Side, turn_deg: int, search_px: int, group: Group) -> _Vi
     low, high = group.centres.min(axis=0).astype(int) - reach, group.centres.max(axis=0).astype(int) + reach
     window = Window(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
     read = window.grown(REACH_PX).clipped(a.source.size)
-    signal_a = raw_signal(as_float(a.source.read(read)), turn_deg)
+    signals_a = channels(as_float(a.source.read(read)), turn_deg)
     x, y = positions_between(lambda points: b_from_a(a.placed, b.placed, points), read)
     size_b = b.source.size
     seen = (x >= RIM_PX) & (y >= RIM_PX) & (x <= size_b.width_px - 1 - RIM_PX) & (y <= size_b.height_px - 1 - RIM_PX)
@@ -185,23 +186,26 @@ def _views(a: Side, b: Side, turn_deg: int, search_px: int, group: Group) -> _Vi
     if len(b.spots_px):
         there = b_from_a(b.placed, a.placed, b.spots_px[:, :2])
         _blot(mask, np.column_stack([there, b.spots_px[:, 2] / _scale_between(a, b)]), read)
-    signal_b = _read_at(b, x, y, turn_deg, _scale_between(a, b))
-    bands = [band_pass(signal, turn_deg, mask) for signal in (signal_a, signal_b)]
-    return _Views(window, *(_on_window(picture, read, window) for picture in (*bands, both, mask)))
+    signals_b = _read_at(b, x, y, turn_deg, _scale_between(a, b))
+    bands_a, bands_b = (
+        tuple(_on_window(band_pass(signal, turn_deg, mask), read, window) for signal in signals)
+        for signals in (signals_a, signals_b)
+    )
+    return _Views(window, bands_a, bands_b, _on_window(both, read, window), _on_window(mask, read, window))
 
 
-def _read_at(b: Side, x: FloatArray, y: FloatArray, turn_deg: int, finer: float) -> FloatPicture:
-    """The signal of scan b at its px (h, w), low-passed first where its px are finer than the grid asked for."""
+def _read_at(b: Side, x: FloatArray, y: FloatArray, turn_deg: int, finer: float) -> tuple[FloatPicture, ...]:
+    """The channels of scan b at its px (h, w), low-passed first where its px are finer than the grid asked for."""
     reach = 8 + (math.ceil(3 * finer) if finer > FINER else 0)
     x0, y0 = math.floor(x.min()) - reach, math.floor(y.min()) - reach
     part = Window(x0, y0, math.ceil(x.max()) + reach + 1 - x0, math.ceil(y.max()) + reach + 1 - y0)
     part = part.clipped(b.source.size)
     if part.is_empty:
-        return np.zeros(x.shape, np.float32)
-    signal = raw_signal(as_float(b.source.read(part)), turn_deg)
+        return channels(np.ones((*x.shape, 3), np.float32), turn_deg)
+    signals = channels(as_float(b.source.read(part)), turn_deg)
     if finer > FINER:
-        signal = blurred(signal, 0.5 * finer)
-    return resampled(signal, part, x, y)
+        signals = tuple(blurred(signal, 0.5 * finer) for signal in signals)
+    return tuple(resampled(signal, part, x, y) for signal in signals)
 
 
 def _blot(mask: FloatPicture, spots_px: FloatArray, window: Window) -> None:
@@ -223,16 +227,19 @@ def _on_window(picture: FloatPicture, held: Window, window: Window) -> FloatPict
 
 
 def _has_structure(patches: FloatPicture) -> NDArray[np.bool_]:
-    """Whether patches (n, h, w) hold more paint than noise: the blur takes two thirds of noise's deviation away."""
-    soft = np.stack([cv2.GaussianBlur(patch, (0, 0), STRUCTURE_BLUR_PX) for patch in patches])
-    return np.asarray(soft.std(axis=(1, 2)) > STRUCTURE_SHARE * patches.std(axis=(1, 2)))
+    """Whether patches (n, channels, h, w) hold more paint than noise in any channel.
+
+    The blur takes two thirds of noise's deviation away.
+    """
+    soft = np.stack([[cv2.GaussianBlur(one, (0, 0), STRUCTURE_BLUR_PX) for one in patch] for patch in patches])
+    return np.asarray((soft.std(axis=(2, 3)) > STRUCTURE_SHARE * patches.std(axis=(2, 3))).any(axis=1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Stacks:
     chosen: NDArray[np.intp]  # index into the group's patches
-    a: FloatPicture  # (n, size, size)
-    b: FloatPicture  # (n, size + 2 MARGIN_PX, …), moved by whole_px
+    a: FloatPicture  # (n, channels, size, size)
+    b: FloatPicture  # (n, channels, size + 2 MARGIN_PX, …), moved by whole_px
     weight: FloatPicture  # (n, size, size)
     whole_px: FloatArray  # (n, 2)
 
@@ -247,21 +254,21 @@ def _stacks(views: _Views, group: Group, grain: Grain) -> _Stacks:
         is_whole = bool(_square(views.seen, x, y, outer).all())
         if weight.mean() < (LEAST_CLEAN if is_whole else grain.least_seen):
             continue
-        patch = _square(views.a, x, y, half)
+        patch = _squares(views.a, x, y, half)
         if patch.std() < 1e-5:
             continue
-        shift = _best_shift(patch, weight, _square(views.b, x, y, half + search), search) if search else (0, 0)
+        shift = _best_shift(patch, weight, _squares(views.b, x, y, half + search), search) if search else (0, 0)
         if shift is None:
             continue
         dx, dy = shift
         chosen.append(index)
         patches_a.append(patch)
-        patches_b.append(_square(views.b, x + dx, y + dy, half + MARGIN_PX))
+        patches_b.append(_squares(views.b, x + dx, y + dy, half + MARGIN_PX))
         weights.append(weight)
         whole.append((dx, dy))
     if not chosen:
-        none = np.zeros((0, group.size_px, group.size_px), np.float32)
-        return _Stacks(np.zeros(0, np.intp), none, none, none, np.zeros((0, 2)))
+        none = np.zeros((0, 1, group.size_px, group.size_px), np.float32)
+        return _Stacks(np.zeros(0, np.intp), none, none, none[:, 0], np.zeros((0, 2)))
     a, b, weight = (np.stack(patches) for patches in (patches_a, patches_b, weights))
     return _Stacks(np.array(chosen), a, b, weight, np.array(whole, dtype=np.float64))
 
@@ -270,14 +277,20 @@ def _square(picture: FloatPicture, x: int, y: int, half: int) -> FloatPicture:
     return picture[y - half : y + half, x - half : x + half]
 
 
+def _squares(pictures: Sequence[FloatPicture], x: int, y: int, half: int) -> FloatPicture:
+    return np.stack([_square(picture, x, y, half) for picture in pictures])
+
+
 def _best_shift(
     patch: FloatPicture, weight: FloatPicture, area: FloatPicture, search_px: int
 ) -> tuple[int, int] | None:
     """The whole shift at which the patch is likest; None when another is nearly as like, as canvas threads make it."""
+    there, wanted = (np.ascontiguousarray(np.moveaxis(one, 0, -1)) for one in (area, patch))
     if weight.all():
-        likeness = cv2.matchTemplate(area, patch, cv2.TM_CCOEFF_NORMED)
+        likeness = cv2.matchTemplate(there, wanted, cv2.TM_CCOEFF_NORMED)
     else:
-        likeness = cv2.matchTemplate(area, patch, cv2.TM_CCORR_NORMED, mask=weight)
+        mask = np.repeat(weight[..., None], wanted.shape[-1], axis=-1)
+        likeness = cv2.matchTemplate(there, wanted, cv2.TM_CCORR_NORMED, mask=mask)
         likeness[~np.isfinite(likeness)] = -1.0
     _, best, _, (x, y) = cv2.minMaxLoc(likeness)
     is_peak = likeness >= cv2.dilate(likeness, np.ones((3, 3), np.uint8))

@@ -16,7 +16,7 @@ from stitch.model.layout import CorrectionFit
 from stitch.model.scans import PixelSource
 from stitch.progress import Progress
 from stitch.register import graph
-from stitch.register.apart import apart_px, held_distances, points_of
+from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
 from stitch.register.candidates import overlap_area_px
 from stitch.register.patches import Measured, Side, measure
 from stitch.register.plan import Grain
@@ -31,10 +31,12 @@ RIGID_PASSES = (COARSE, FINE, FINE)
 JOINS_PX = 1.0  # an overlap without a link of its own joins the solve when it agrees this well
 JOINS_CONTRARY_SHARE = 0.25
 NO_SPOTS: FloatArray = np.zeros((0, 3))
-UNEXPLAINED_PX = 0.1  # what a rigid solve leaves at nine patches in ten: above it local corrections are tried
+UNEXPLAINED_PX = 0.1  # what a rigid solve leaves at nine patches in ten: above it local corrections are tried,
+UNEXPLAINED_SIGMAS = 2.0  # if it is more than the patches' own noise, too (honest noise stays below 1.5 here)
+HELPS = 0.8  # of the rigid solve's held-out error, in sigmas: what a correction must reach to be believed
 FEWEST_JUDGES = 12  # held-out patches, all overlaps together, without which no correction is believed
 DENSE_STEP_MM, DENSE_STEP_PX = 3.2, 24  # between patches: the coarser of the two
-WORTH_IT = 0.93  # of the held-out error: the share that a less stiff correction must reach to be preferred
+WORTH_IT = 0.93  # of the held-out error of a stiffer one: what a less stiff correction must reach to be preferred
 
 Pair = tuple[str, str]
 
@@ -74,6 +76,7 @@ class _Trial:
     held_out_px: Mapping[Pair, FloatArray]
     p90_px: float  # of all of them
     p95_px: float
+    p90_sigmas: float  # in units of each patch's own standard deviation
     is_sound: bool  # no correction folds, and enough patches judge
 
 
@@ -108,7 +111,7 @@ class Refiner:
             maps = self._solved_with(maps, self._chosen(maps, measured), None)
         trial = self._trial(maps, measured, None)
         rigid = self._finished(maps, measured, trial)
-        if trial.p90_px <= UNEXPLAINED_PX:
+        if trial.p90_px <= UNEXPLAINED_PX or trial.p90_sigmas <= UNEXPLAINED_SIGMAS:
             return rigid
         return self._corrected(rigid, pairs)
 
@@ -122,7 +125,8 @@ class Refiner:
         trials = [self._trial(maps, measured, stiffness) for stiffness in (None, *STIFFNESSES)]
         best = trials[0]
         for one in trials[1:]:
-            if one.is_sound and one.p95_px < WORTH_IT * best.p95_px:
+            limit = HELPS if best.stiffness is None else WORTH_IT
+            if one.is_sound and one.p90_sigmas < limit * best.p90_sigmas:
                 best = one
         if best.stiffness is None:
             return rigid
@@ -176,11 +180,17 @@ class Refiner:
         """Solve without the held-out patches, and look how far apart those are then."""
         chosen = self._chosen(maps, measured, is_trial=True)
         solved = self._solved_with(maps, chosen, stiffness)
-        held = self._held_out(solved, measured)
-        everything = np.concatenate([*held.values(), np.zeros(0)])
-        p90, p95 = (float(v) for v in np.percentile(everything, (90, 95))) if len(everything) else (0.0, 0.0)
-        is_sound = not any(folds(shifts) for shifts in solved.shifts.values())
-        return _Trial(stiffness, held, p90, p95, is_sound=is_sound and len(everything) >= FEWEST_JUDGES)
+        placed = solved.placed()
+        held = {(m.scan_a, m.scan_b): points_of(m, placed, m.is_held_out) for m in measured}
+        off = {key: apart_px(placed, points) for key, points in held.items()}
+        distances = {key: held_distances(off[key], points.covariance_px2) for key, points in held.items()}
+        everything = np.concatenate([*distances.values(), np.zeros(0)])
+        sigmas = np.concatenate([*(in_sigmas(off[key], p.covariance_px2) for key, p in held.items()), np.zeros(0)])
+        is_sound = not any(folds(shifts) for shifts in solved.shifts.values()) and len(everything) >= FEWEST_JUDGES
+        if not len(everything):
+            return _Trial(stiffness, distances, 0.0, 0.0, 0.0, is_sound=is_sound)
+        p90, p95 = (float(v) for v in np.percentile(everything, (90, 95)))
+        return _Trial(stiffness, distances, p90, p95, float(np.percentile(sigmas, 90)), is_sound=is_sound)
 
     def _solved_with(self, maps: Maps, points: Sequence[Points], stiffness: Stiffness | None) -> Maps:
         if stiffness is None:
@@ -200,14 +210,6 @@ class Refiner:
             {(m.scan_a, m.scan_b): rigid.joint_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured},
             {(m.scan_a, m.scan_b): rigid.rms_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured},
         )
-
-    def _held_out(self, trial: Maps, measured: Sequence[Measured]) -> dict[Pair, FloatArray]:
-        placed = trial.placed()
-        found = {}
-        for one in measured:
-            points = points_of(one, placed, one.is_held_out)
-            found[one.scan_a, one.scan_b] = held_distances(apart_px(placed, points), points.covariance_px2)
-        return found
 
     def _overlapping(self, poses: Mapping[str, Pose]) -> set[Pair]:
         found = set()
@@ -241,4 +243,5 @@ def _dense_grains(ppi: float) -> tuple[Grain, ...]:
         Grain(14, max(64, size), round(1.5 * step)),
         Grain(6, size, step, least_seen=0.6),
         Grain(6, size, step, least_seen=0.35),
+        Grain(0, size, step, least_seen=0.35),
     )

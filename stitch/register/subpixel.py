@@ -22,6 +22,7 @@ SETTLED_PX = 0.001
 KERNEL_LOBES = 4
 MARGIN_PX = KERNEL_LOBES + 2
 LEAST_HELD_SHARE = 0.01  # of the gradients across an edge: fainter ones along it are drowned by what the edge does
+PATCH = (1, 2, 3)  # axes of channels, rows and columns
 UNHELD_SHARE = 1e-6  # of all gradients, left for a direction that nothing holds
 NOISE_CORRELATION = 8.0  # band-passed noise is correlated between pixels: variance grows by about this much
 
@@ -41,11 +42,13 @@ def estimate(a: FloatStack, b: FloatStack, weight: FloatStack | None = None) -> 
 
     Parameters
     ----------
-    a : (n, size, size) band-passed patches.
-    b : (n, size + 2·MARGIN_PX, size + 2·MARGIN_PX), the same places with a margin, within about a pixel of a.
+    a : (n, size, size) or (n, channels, size, size) band-passed patches; channels with like noise.
+    b : (…, size + 2·MARGIN_PX, size + 2·MARGIN_PX), the same places with a margin, within about a pixel of a.
     weight : (n, size, size) 0..1, which pixels count; all when None.
     """
-    seen = np.ones_like(a) if weight is None else weight
+    if a.ndim == 3:
+        a, b = a[:, None], b[:, None]
+    seen = np.ones_like(a) if weight is None else np.broadcast_to(weight[:, None], a.shape)
     w = seen
     shift = np.zeros((len(a), 2))
     gradient_a = _gradients(a)
@@ -63,22 +66,23 @@ def estimate(a: FloatStack, b: FloatStack, weight: FloatStack | None = None) -> 
             break
     moved = shifted(b, shift)
     residual = a - _gain(a, moved, w) * moved
-    share = np.maximum(seen.mean(axis=(1, 2), dtype=np.float64), 1e-6)
-    variance = (residual**2 * seen).mean(axis=(1, 2), dtype=np.float64) / share
+    share = np.maximum(seen.mean(axis=PATCH, dtype=np.float64), 1e-6)
+    variance = (residual**2 * seen).mean(axis=PATCH, dtype=np.float64) / share
     covariance = np.linalg.inv(_without_noise(normal, residual, seen)) * (variance * NOISE_CORRELATION)[:, None, None]
-    return Shifts(shift, covariance, _correlation(a, moved, seen), _centres((gx * gx + gy * gy) * w))
+    return Shifts(shift, covariance, _correlation(a, moved, seen), _centres(((gx * gx + gy * gy) * w).sum(axis=1)))
 
 
 def shifted(b: FloatStack, shift: NDArray[np.float64]) -> FloatStack:
-    """Each patch read at its own sub-pixel shift by Lagrange interpolation, with MARGIN_PX cut from every side."""
+    """Patches (n, channels, h, w), each read at its own sub-pixel shift by Lagrange interpolation, without margin."""
     whole = np.floor(shift).astype(int)
     weights = _lagrange_weights(shift - whole)
-    size = b.shape[1] - 2 * MARGIN_PX
-    out = np.empty((len(b), size, size), np.float32)
+    size = b.shape[-1] - 2 * MARGIN_PX
+    out = np.empty((*b.shape[:2], size, size), np.float32)
     first_tap = (KERNEL_LOBES - 1, KERNEL_LOBES - 1)
     for patch, (wx, wy), (x, y), into in zip(b, weights, whole + MARGIN_PX, out, strict=True):
-        read = cv2.sepFilter2D(patch, cv2.CV_32F, wx, wy, anchor=first_tap)
-        into[:] = read[y : y + size, x : x + size]
+        for channel, target in zip(patch, into, strict=True):
+            read = cv2.sepFilter2D(channel, cv2.CV_32F, wx, wy, anchor=first_tap)
+            target[:] = read[y : y + size, x : x + size]
     return out
 
 
@@ -103,8 +107,8 @@ def _gradients(stack: FloatStack) -> tuple[FloatStack, FloatStack]:
 
 
 def _gain(a: FloatStack, b: FloatStack, w: FloatStack) -> FloatStack:
-    power_a = np.sqrt((a * a * w).sum(axis=(1, 2), keepdims=True))
-    power_b = np.sqrt((b * b * w).sum(axis=(1, 2), keepdims=True))
+    power_a = np.sqrt((a * a * w).sum(axis=PATCH, keepdims=True))
+    power_b = np.sqrt((b * b * w).sum(axis=PATCH, keepdims=True))
     return power_a / np.maximum(power_b, 1e-12)
 
 
@@ -124,7 +128,8 @@ def _trust(residual: FloatStack, seen: FloatStack) -> FloatStack:
     """
     size = np.where(seen > 0, np.abs(residual), np.nan)
     scale = 1.4826 * np.nanmedian(size.reshape(len(size), -1), axis=1)
-    return 1 / (1 + (residual / np.maximum(ROBUST_WIDTH * scale, 1e-12)[:, None, None].astype(np.float32)) ** 2) ** 2
+    width = np.maximum(ROBUST_WIDTH * scale, 1e-12).astype(np.float32)
+    return 1 / (1 + (residual / width[:, None, None, None]) ** 2) ** 2
 
 
 def _normal(
@@ -132,10 +137,10 @@ def _normal(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Normal matrices (n, 2, 2) and right-hand sides (n, 2) of the weighted least squares."""
     wx, wy = gx * w, gy * w
-    xx, xy, yy = (np.einsum("nij,nij->n", p, q, dtype=np.float64) for p, q in ((wx, gx), (wx, gy), (wy, gy)))
+    xx, xy, yy = (np.einsum("ncij,ncij->n", p, q, dtype=np.float64) for p, q in ((wx, gx), (wx, gy), (wy, gy)))
     ridge = 1e-6 * (xx + yy) + 1e-20
     normal = np.stack([np.stack([xx + ridge, xy], -1), np.stack([xy, yy + ridge], -1)], -2)
-    right = [np.einsum("nij,nij->n", g, residual, dtype=np.float64) for g in (wx, wy)]
+    right = [np.einsum("ncij,ncij->n", g, residual, dtype=np.float64) for g in (wx, wy)]
     return normal, np.stack(right, -1)
 
 
@@ -156,8 +161,8 @@ def _without_noise(normal: NDArray[np.float64], residual: FloatStack, w: FloatSt
 
 
 def _correlation(a: FloatStack, b: FloatStack, w: FloatStack) -> NDArray[np.float64]:
-    count = np.maximum(w.sum(axis=(1, 2), keepdims=True), 1.0)
-    a0 = (a - (a * w).sum(axis=(1, 2), keepdims=True) / count) * w
-    b0 = (b - (b * w).sum(axis=(1, 2), keepdims=True) / count) * w
-    power = np.sqrt((a0 * a0).sum(axis=(1, 2)) * (b0 * b0).sum(axis=(1, 2)))
-    return ((a0 * b0).sum(axis=(1, 2)) / np.maximum(power, 1e-20)).astype(np.float64)
+    count = np.maximum(w.sum(axis=PATCH, keepdims=True), 1.0)
+    a0 = (a - (a * w).sum(axis=PATCH, keepdims=True) / count) * w
+    b0 = (b - (b * w).sum(axis=PATCH, keepdims=True) / count) * w
+    power = np.sqrt((a0 * a0).sum(axis=PATCH) * (b0 * b0).sum(axis=PATCH))
+    return ((a0 * b0).sum(axis=PATCH) / np.maximum(power, 1e-20)).astype(np.float64)
