@@ -58,8 +58,8 @@ def test_the_canvas_of_one_corrected_scan_holds_no_pixel_it_does_not_show(seed: 
     assert seen.min() > -1
     assert (seen < [SIZE.width_px, SIZE.height_px]).all()
     most = 2 * (only["A"].largest_px + 1.1)
-    assert SIZE.width_px - most <= layout.canvas.width_px < SIZE.width_px
-    assert SIZE.height_px - most <= layout.canvas.height_px < SIZE.height_px
+    assert SIZE.width_px - most <= layout.canvas.width_px <= SIZE.width_px
+    assert SIZE.height_px - most <= layout.canvas.height_px <= SIZE.height_px
 
 
 @pytest.mark.parametrize("up_deg", [0, 90, 180, 270])

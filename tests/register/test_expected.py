@@ -99,6 +99,8 @@ def test_an_overlap_that_shows_only_a_straight_edge_holds_in_one_direction(angle
     other = turn @ np.diag([0.03**2, 25.0]) @ turn.T
     assert told(np.stack([edge] * 19 + [other]), held).pinned is Pinned.FULLY
     assert told(np.stack([np.eye(2) * 0.03**2] * 20), held).pinned is Pinned.FULLY
+    faint = turn @ np.diag([0.4**2, 0.03**2]) @ turn.T  # thirty of them together are good to 0.07 px along the edge
+    assert told(np.stack([edge] * 10 + [faint] * 30), held).pinned is Pinned.FULLY
 
 
 def test_links_say_how_far_apart_their_scans_are_expected_to_lie() -> None:
