@@ -14,9 +14,10 @@ from stitch.register.apart import HELD_SIGMA_PX, held_distances
 from stitch.register.expected import BOUND, FLOOR_PX, MOST_SURE, expected_px, scan_probability, typical_px
 from stitch.register.links import describe
 from stitch.register.patches import Measured
+from stitch.register.place import reduce_all, register
 from stitch.register.refine import Maps, Refined
 from stitch.register.solve import Pose
-from tests.register.cutting import CutScans, cut, jittered_grid, texture
+from tests.register.cutting import cut_finely, jittered_grid, texture
 
 LINK = Link("A", "B", 0, 40, 0.3, 40, 10, 0.02, 0.04, 0.05, False, "")
 
@@ -114,23 +115,17 @@ def test_links_say_how_far_apart_their_scans_are_expected_to_lie() -> None:
     assert nothing.expected_px is None and nothing.bound_px is None
 
 
-def grid_scans(seed: int) -> tuple[CutScans, float]:
-    """Two scans of more or less noise and contrast, so that some links are ten times surer than others."""
+def link_and_truth(seed: int) -> tuple[float, float] | None:
+    """Expected and true rms of two scans with more or less noise and overlap; None where the link is called weak."""
     rng = np.random.default_rng(seed)
     noise = float(np.exp(rng.uniform(np.log(0.003), np.log(0.08))))
-    picture = texture(560, 420, seed, coarse=0.04)
-    step = int(rng.integers(170, 250))
-    return cut(picture, jittered_grid(2, 1, (step, 0), seed, jitter=6), Size(300, 360), noise=noise, seed=seed), noise
-
-
-def link_and_truth(seed: int) -> tuple[float, float] | None:
-    scans, _ = grid_scans(seed)
-    found = scans.register()
+    places = jittered_grid(2, 1, (int(rng.integers(170, 230)), 0), seed, jitter=6)
+    scans = cut_finely(texture(560, 420, seed, coarse=0.04), places, Size(300, 360), noise=noise, seed=seed)
+    found = register(scans.sources, reduce_all(scans.sources), dict.fromkeys(scans.sources, 600.0))
     (link,) = found.links
     if link.is_weak or link.expected_px is None:
         return None
-    off = scans.misregistration_px(found, step=12)
-    return link.expected_px, float(np.sqrt((off**2).mean()))
+    return link.expected_px, float(np.sqrt((scans.off_px(found.placed()) ** 2).mean()))
 
 
 @pytest.mark.slow
