@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from typing import Any
 
 import cv2
@@ -20,7 +19,7 @@ from stitch.imaging.resample import coverage, sample
 from stitch.model.geometry import Window
 from stitch.register.candidates import Candidate
 from stitch.register.drawn import lines_of, log_grey
-from stitch.register.evidence import SAME_WAY_SIGMAS_PX, TURNED_SIGMAS_PX, band_pass, raw_signal
+from stitch.register.evidence import SAME_WAY_SIGMAS_PX, TURNED_SIGMAS_PX, Signal, band_pass, raw_signal
 from stitch.register.fit import Scale, similarity
 from stitch.register.reduced import Reduced
 
@@ -35,13 +34,6 @@ LINES_FRACTION = 0.7  # true placements reach 0.86 and more, wrong ones stay bel
 LINES_BLOCKS = 10
 LINES_NCC = 0.75
 LINES_MATCH_RATIO = 0.1
-
-
-class Signal(StrEnum):
-    """What two scans were seen to agree in."""
-
-    PAINT = "paint"  # luminance where they lie the same way round, colour where they do not
-    DRAWN_LINES = "drawn-lines"  # dark lines far above the paper's tooth: turned scans of a work without colour
 
 
 @dataclass(frozen=True, slots=True)

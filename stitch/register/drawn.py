@@ -39,3 +39,20 @@ def tooth_of(log_grey: Picture) -> float:
     band = blurred(log_grey, SIGMAS_PX[0]) - blurred(log_grey, SIGMAS_PX[1])
     lighter = band[band > 0]
     return float(np.sqrt(np.square(lighter).mean())) if lighter.size else 0.0
+
+
+FINE_SIGMAS_PX = (0.7, 3.0)
+MEDIAN_OF_TOOTH = 0.6745  # of the lighter half of what is spread normally, in its root mean square
+
+
+def fine_lines_of(log_grey: Picture, tooth: float) -> Picture:
+    """The same as `lines_of` at full resolution: the finer the lines, the less granulation moves them, (h, w)."""
+    band = blurred(log_grey, FINE_SIGMAS_PX[0]) - blurred(log_grey, FINE_SIGMAS_PX[1])
+    return np.asarray(np.maximum(-band - ABOVE_TOOTH * tooth, 0), dtype=np.float32)
+
+
+def fine_tooth_of(log_grey: Picture) -> float:
+    """What `tooth_of` is to `lines_of`, from the median, so that the light rims of many lines do not count."""
+    band = blurred(log_grey, FINE_SIGMAS_PX[0]) - blurred(log_grey, FINE_SIGMAS_PX[1])
+    lighter = band[band > 0]
+    return float(np.median(lighter)) / MEDIAN_OF_TOOTH if lighter.size else 0.0

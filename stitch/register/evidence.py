@@ -8,6 +8,7 @@ of a ratio of channels: turned pairs are matched on log-chroma.
 
 from __future__ import annotations
 
+from enum import StrEnum
 from typing import Any
 
 import cv2
@@ -19,7 +20,16 @@ from stitch.model.geometry import Window
 DARK_FLOOR = 0.02  # encoded; below it a ratio of channels is noise
 SAME_WAY_SIGMAS_PX = (0.7, 6.0)
 TURNED_SIGMAS_PX = (1.0, 8.0)
+LINES_SIGMAS_PX = (0.7, 4.0)
 REACH_PX = 20  # beyond this the widest of the filters sees nothing
+
+
+class Signal(StrEnum):
+    """What two scans are compared in."""
+
+    PAINT = "paint"  # luminance where they lie the same way round, colour where they do not
+    DRAWN_LINES = "drawn-lines"  # dark lines far above the paper's tooth: turned scans of a work without colour
+    INVERTED_TOOTH = "inverted-tooth"  # of blank paper turned by 180°: what is light in one is dark in the other
 
 
 def evidence(rgb: NDArray[np.float32], turn_deg: int) -> NDArray[np.float32]:
@@ -50,14 +60,18 @@ def channels(rgb: NDArray[np.float32], turn_deg: int) -> tuple[NDArray[np.float3
 
 
 def band_pass(
-    signal: NDArray[np.float32], turn_deg: int, mask: NDArray[np.float32] | None = None
+    signal: NDArray[np.float32],
+    turn_deg: int,
+    mask: NDArray[np.float32] | None = None,
+    compared: Signal = Signal.PAINT,
 ) -> NDArray[np.float32]:
     """Difference of two Gaussians of the pixels that count (`mask`, 0 or 1, all when None); 0 where none does.
 
     The Gaussians are normalised by the mask (Knutsson and Westin, CVPR 1993), so that two scans compared under one mask
     are filtered alike up to its very edge.
     """
-    fine, coarse = SAME_WAY_SIGMAS_PX if turn_deg == 0 else TURNED_SIGMAS_PX
+    in_paint = SAME_WAY_SIGMAS_PX if turn_deg == 0 else TURNED_SIGMAS_PX
+    fine, coarse = in_paint if compared is Signal.PAINT else LINES_SIGMAS_PX
     if mask is None or mask.all():
         return blurred(signal, fine) - blurred(signal, coarse)
     seen = np.where(mask > 0, signal, 0)

@@ -16,9 +16,10 @@ from stitch.model.layout import Link, Pinned
 from stitch.register import graph
 from stitch.register.apart import HELD_SIGMA_PX
 from stitch.register.candidates import overlap_area_px
+from stitch.register.evidence import Signal
 from stitch.register.expected import BOUND, expected_px, typical_px
 from stitch.register.pairs import Pair
-from stitch.register.patches import MIN_COMPARABLE, Measured
+from stitch.register.patches import FLOOR_LINES_PX, MIN_COMPARABLE, Measured
 from stitch.register.refine import Refined
 
 WEAK_MEDIAN_PX = 0.35
@@ -86,6 +87,8 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     median, p95, worst = (float(v) for v in np.percentile(off, (50, 95, 100))) if len(off) else (0.0, 0.0, 0.0)
     is_corrected = refined.correction is not None
     expected = expected_px(refined.rms_sigma_px[a, b], typical, is_corrected=is_corrected) / poses[a].scale
+    if measured.signal is Signal.DRAWN_LINES:
+        expected = math.hypot(expected, FLOOR_LINES_PX)
     reason = _contradiction(measured)
     reason = reason or (_weakness(median, _far_px(off), refined.joint_sigma_px[a, b]) if known else TOO_FEW)
     return Link(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,13 +16,19 @@ from stitch.imaging.placed_map import PlacedMap, positions_between
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
 from stitch.register import subpixel
-from stitch.register.evidence import REACH_PX, as_float, band_pass, blurred, channels, resampled
+from stitch.register.drawn import fine_lines_of, fine_tooth_of, log_grey
+from stitch.register.evidence import REACH_PX, Signal, as_float, band_pass, blurred, channels, resampled
 from stitch.register.plan import Grain, Group, b_from_a, plan
 from stitch.register.subpixel import MARGIN_PX
 
 FLOOR_PX = 0.02  # no single patch is believed better than this
 MIN_NCC = 0.5
 MIN_NCC_TURNED = 0.6  # of colour: what correlates less is chance
+MIN_NCC_BY_SIGNAL = {Signal.DRAWN_LINES: 0.85, Signal.INVERTED_TOOTH: 0.75}
+FLOOR_LINES_PX = 0.06  # what tooth moves drawn lines by in turned scans, however many of them there are
+FEWEST_IN_COLOUR = 6
+COLOUR_SPEAKS_SHARE = 0.06  # of the patches; below it turned scans are compared in their drawn lines
+LINES_REACH_PX = 3  # px beside a line that count
 SAME_SCALE = 0.95  # below it the second scan is the coarser one
 FINER = 1.05  # above it the second scan is low-passed before it is read on the grid of the first
 STRUCTURE_BLUR_PX = 2.0
@@ -52,6 +59,7 @@ class Measured:
     offered_count: int  # patches placed in the overlap
     textured_count: int  # of these, with paint to compare in both scans
     contrary_count: int  # of the textured ones, those that show different things
+    signal: Signal = Signal.PAINT  # what they were compared in
 
     @property
     def count(self) -> int:
@@ -85,18 +93,72 @@ class _Views:
     mask: FloatPicture  # the same without the dirt on the glass
 
 
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What is compared: how far the two scans are turned to each other, and which signal they can share."""
+
+    turn_deg: int
+    signal: Signal = Signal.PAINT
+
+    @property
+    def least_ncc(self) -> float:
+        return MIN_NCC_BY_SIGNAL.get(self.signal, MIN_NCC_TURNED if self.turn_deg else MIN_NCC)
+
+    @property
+    def floor_px(self) -> float:
+        return FLOOR_LINES_PX if self.signal is Signal.DRAWN_LINES else FLOOR_PX
+
+    def channels(self, rgb: FloatPicture, tooth: float) -> tuple[FloatPicture, ...]:
+        """What is compared of encoded RGB (h, w, 3), before the band-pass."""
+        if self.signal is Signal.PAINT:
+            return channels(rgb, self.turn_deg)
+        grey = log_grey(rgb)
+        return (fine_lines_of(grey, tooth) if self.signal is Signal.DRAWN_LINES else grey,)
+
+
 def measure(a: Side, b: Side, turn_deg: int, grain: Grain) -> Measured:
-    """Measure one pair. Reads both scans by windows, a group of patches at a time, on the grid of the coarser scan."""
+    """Measure one pair. Reads both scans by windows, a group of patches at a time, on the grid of the coarser scan.
+
+    Turned scans that share too little colour are measured in their drawn lines, and turned by 180° in the tooth of
+    their blank paper, too, which reads inverted.
+    """
     scale = _scale_between(a, b)
     if scale < SAME_SCALE:
         return _swapped(measure(b, a, -turn_deg % 360, grain), scale)
-    found = [_measure_group(a, b, turn_deg, grain, group) for group in plan(a.placed, b.placed, grain)]
+    groups = plan(a.placed, b.placed, grain)
+    in_paint = _measured(a, b, _Look(turn_deg), grain, groups)
+    if turn_deg == 0 or in_paint.count >= max(FEWEST_IN_COLOUR, COLOUR_SPEAKS_SHARE * in_paint.offered_count):
+        return in_paint
+    in_lines = _measured(a, b, _Look(turn_deg, Signal.DRAWN_LINES), grain, groups)
+    if turn_deg == 180:
+        in_lines = _with(in_lines, _measured(a, b, _Look(turn_deg, Signal.INVERTED_TOOTH), grain, groups))
+    return replace(in_lines, signal=Signal.DRAWN_LINES) if in_lines.count > in_paint.count else in_paint
+
+
+def _with(one: Measured, other: Measured) -> Measured:
+    """The points of both, the counts of the first."""
+
+    def both(p: NDArray[Any], q: NDArray[Any]) -> NDArray[Any]:
+        return np.concatenate([p, q])
+
+    return replace(
+        one,
+        points_a=both(one.points_a, other.points_a),
+        points_b=both(one.points_b, other.points_b),
+        covariance_px2=both(one.covariance_px2, other.covariance_px2),
+        is_held_out=both(one.is_held_out, other.is_held_out),
+        is_beside=both(one.is_beside, other.is_beside),
+    )
+
+
+def _measured(a: Side, b: Side, look: _Look, grain: Grain, groups: Sequence[Group]) -> Measured:
+    found = [_measure_group(a, b, look, grain, group) for group in groups]
     if not found:
         return Measured(a.scan_id, b.scan_id, *_NOTHING.arrays, *_NOTHING.apart, 0, 0, 0)
     points_a, points_b, covariance = (np.concatenate([f.arrays[k] for f in found]) for k in range(3))
     held, beside = (np.concatenate([f.apart[k] for f in found]) for k in range(2))
-    counts = [sum(f.counts[k] for f in found) for k in range(3)]
-    return Measured(a.scan_id, b.scan_id, points_a, points_b, covariance, held, beside, *counts)
+    offered, textured, contrary = (sum(f.counts[k] for f in found) for k in range(3))
+    return Measured(a.scan_id, b.scan_id, points_a, points_b, covariance, held, beside, offered, textured, contrary)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,23 +190,22 @@ def _swapped(measured: Measured, scale: float) -> Measured:
     )
 
 
-def _measure_group(a: Side, b: Side, turn_deg: int, grain: Grain, group: Group) -> _Found:
-    views = _views(a, b, turn_deg, grain.search_px, group)
+def _measure_group(a: Side, b: Side, look: _Look, grain: Grain, group: Group) -> _Found:
+    views = _views(a, b, look, grain.search_px, group)
     stacks = _stacks(views, group, grain)
     if not len(stacks.chosen):
         return replace(_NOTHING, counts=(len(group.centres), 0, 0))
     inner = stacks.b[..., MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX]
     is_whole = stacks.weight.mean(axis=(1, 2)) > LEAST_CLEAN
     has_paint = is_whole & _has_structure(stacks.a) & _has_structure(inner)
-    shifts = subpixel.estimate(stacks.a, stacks.b, stacks.weight)
-    good = (shifts.ncc > (MIN_NCC_TURNED if turn_deg else MIN_NCC)) & (np.abs(shifts.shift_px) < MOST_SHIFT_PX).all(
-        axis=1
-    )
+    weight = _on_lines(stacks.a, inner, stacks.weight) if look.signal is Signal.DRAWN_LINES else stacks.weight
+    shifts = subpixel.estimate(stacks.a, stacks.b, weight)
+    good = (shifts.ncc > look.least_ncc) & (np.abs(shifts.shift_px) < MOST_SHIFT_PX).all(axis=1)
     if grain.search_px:
         good &= np.abs(stacks.whole_px).max(axis=1) < grain.search_px
     centres = group.centres[stacks.chosen] - 0.5 + shifts.centre_px
     points_b = b_from_a(a.placed, b.placed, centres + stacks.whole_px + shifts.shift_px)
-    covariance = shifts.covariance_px2 + np.eye(2) * FLOOR_PX**2
+    covariance = shifts.covariance_px2 + np.eye(2) * look.floor_px**2
     held, beside = _apart(group.row[stacks.chosen][good], group.column[stacks.chosen][good], grain)
     arrays = (centres[good], points_b[good], covariance[good])
     return _Found(arrays, (held, beside), (len(group.centres), int(has_paint.sum()), int((has_paint & ~good).sum())))
@@ -171,12 +232,22 @@ def _is_held_out(row: NDArray[np.intp], column: NDArray[np.intp], *, is_dense: b
     return np.asarray((column // HELD_OUT_BLOCK + 2 * (row // HELD_OUT_BLOCK)) % HELD_OUT_EVERY == 0)
 
 
-def _views(a: Side, b: Side, turn_deg: int, search_px: int, group: Group) -> _Views:
+def _on_lines(a: FloatPicture, b: FloatPicture, weight: FloatPicture) -> FloatPicture:
+    """The weight (n, h, w) on drawn lines and beside them: where neither scan shows any there is nothing that fits."""
+    size = 2 * LINES_REACH_PX + 1
+    shown = (np.maximum(np.abs(a), np.abs(b)).max(axis=1) > 1e-4).astype(np.float32)
+    near = np.stack([cv2.dilate(one, np.ones((size, size), np.uint8)) for one in shown])
+    return np.asarray(weight * near, np.float32)
+
+
+def _views(a: Side, b: Side, look: _Look, search_px: int, group: Group) -> _Views:
     reach = group.size_px // 2 + search_px + MARGIN_PX
     low, high = group.centres.min(axis=0).astype(int) - reach, group.centres.max(axis=0).astype(int) + reach
     window = Window(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
     read = window.grown(REACH_PX).clipped(a.source.size)
-    signals_a = channels(as_float(a.source.read(read)), turn_deg)
+    rgb_a = as_float(a.source.read(read))
+    tooth = fine_tooth_of(log_grey(rgb_a)) if look.signal is Signal.DRAWN_LINES else 0.0
+    signals_a = look.channels(rgb_a, tooth)
     x, y = positions_between(lambda points: b_from_a(a.placed, b.placed, points), read)
     size_b = b.source.size
     seen = (x >= RIM_PX) & (y >= RIM_PX) & (x <= size_b.width_px - 1 - RIM_PX) & (y <= size_b.height_px - 1 - RIM_PX)
@@ -186,23 +257,27 @@ def _views(a: Side, b: Side, turn_deg: int, search_px: int, group: Group) -> _Vi
     if len(b.spots_px):
         there = b_from_a(b.placed, a.placed, b.spots_px[:, :2])
         _blot(mask, np.column_stack([there, b.spots_px[:, 2] / _scale_between(a, b)]), read)
-    signals_b = _read_at(b, x, y, turn_deg, _scale_between(a, b))
+    signals_b = _read_at(b, x, y, look, _scale_between(a, b), tooth)
+    if look.signal is Signal.INVERTED_TOOTH:
+        signals_b = tuple(-signal for signal in signals_b)
     bands_a, bands_b = (
-        tuple(_on_window(band_pass(signal, turn_deg, mask), read, window) for signal in signals)
+        tuple(_on_window(band_pass(signal, look.turn_deg, mask, look.signal), read, window) for signal in signals)
         for signals in (signals_a, signals_b)
     )
     return _Views(window, bands_a, bands_b, _on_window(both, read, window), _on_window(mask, read, window))
 
 
-def _read_at(b: Side, x: FloatArray, y: FloatArray, turn_deg: int, finer: float) -> tuple[FloatPicture, ...]:
+def _read_at(
+    b: Side, x: FloatArray, y: FloatArray, look: _Look, finer: float, tooth: float
+) -> tuple[FloatPicture, ...]:
     """The channels of scan b at its px (h, w), low-passed first where its px are finer than the grid asked for."""
     reach = 8 + (math.ceil(3 * finer) if finer > FINER else 0)
     x0, y0 = math.floor(x.min()) - reach, math.floor(y.min()) - reach
     part = Window(x0, y0, math.ceil(x.max()) + reach + 1 - x0, math.ceil(y.max()) + reach + 1 - y0)
     part = part.clipped(b.source.size)
     if part.is_empty:
-        return channels(np.ones((*x.shape, 3), np.float32), turn_deg)
-    signals = channels(as_float(b.source.read(part)), turn_deg)
+        return look.channels(np.ones((*x.shape, 3), np.float32), tooth)
+    signals = look.channels(as_float(b.source.read(part)), tooth)
     if finer > FINER:
         signals = tuple(blurred(signal, 0.5 * finer) for signal in signals)
     return tuple(resampled(signal, part, x, y) for signal in signals)

@@ -15,9 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, apply, corners
-from stitch.register.agreement import Signal
 from stitch.register.drawn import lines_of, log_grey
-from stitch.register.evidence import evidence
+from stitch.register.evidence import Signal, evidence
 from stitch.register.reduced import Reduced
 
 FloatPicture = NDArray[np.float32]
