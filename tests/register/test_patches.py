@@ -163,6 +163,27 @@ def test_a_second_scan_of_half_the_resolution_is_measured_on_its_own_grid(order:
     assert sigma > np.sqrt((error**2).mean())
 
 
+@pytest.mark.parametrize("quarters", [1, 2, 3])
+def test_points_of_a_turned_scan_are_where_they_are(quarters: int) -> None:
+    """A shift found on the grid of the first scan is taken to the px of the turned one."""
+    scans = pair(13)
+    h, w = SIZE.height_px - 1.0, SIZE.width_px - 1.0
+    back = {  # scan px as it was from px of the turned one (counter-clockwise, as np.rot90 turns)
+        1: np.array([[0.0, -1.0, w], [1.0, 0.0, 0.0]]),
+        2: np.array([[-1.0, 0.0, w], [0.0, -1.0, h]]),
+        3: np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, h]]),
+    }[quarters]
+    turned = HeldSource(np.ascontiguousarray(np.rot90(scans.sources["S2"].pixels, quarters)))
+    scans = BentScans(
+        scans.sources | {"S2": turned}, scans.places | {"S2": compose(scans.places["S2"], back)}, scans.fields
+    )
+    measured = measure(*sides(scans, (0.3, 0.2)), 90 * quarters, Grain(4))
+    error = errors(scans, measured)
+    assert measured.count > 20
+    assert np.sqrt((error**2).mean()) < 0.06
+    assert np.abs(error.mean(axis=0)).max() < 0.02
+
+
 def test_scans_that_show_different_things_are_told_from_those_that_do_not() -> None:
     scans, other = pair(9), pair(10)
     mixed = BentScans({"S1": scans.sources["S1"], "S2": other.sources["S2"]}, scans.places, scans.fields)
