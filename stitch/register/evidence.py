@@ -59,13 +59,21 @@ def channels(rgb: NDArray[np.float32], turn_deg: int) -> tuple[NDArray[np.float3
     )
 
 
+def confidence(rgb: NDArray[np.float32], turn_deg: int) -> NDArray[np.float32]:
+    """Weight 0..1 of each pixel of encoded RGB: log-chroma is the noisier the darker the paint, luminance is not."""
+    if turn_deg == 0:
+        return np.ones(rgb.shape[:2], np.float32)
+    light = np.square(np.maximum(rgb.min(axis=2), DARK_FLOOR))
+    return np.asarray(light / (light + np.median(light)), np.float32)
+
+
 def band_pass(
     signal: NDArray[np.float32],
     turn_deg: int,
     mask: NDArray[np.float32] | None = None,
     compared: Signal = Signal.PAINT,
 ) -> NDArray[np.float32]:
-    """Difference of two Gaussians of the pixels that count (`mask`, 0 or 1, all when None); 0 where none does.
+    """Difference of two Gaussians of the pixels that count (`mask`, weights 0..1, all when None); 0 where none does.
 
     The Gaussians are normalised by the mask (Knutsson and Westin, CVPR 1993), so that two scans compared under one mask
     are filtered alike up to its very edge.
@@ -74,9 +82,9 @@ def band_pass(
     fine, coarse = in_paint if compared is Signal.PAINT else LINES_SIGMAS_PX
     if mask is None or mask.all():
         return blurred(signal, fine) - blurred(signal, coarse)
-    seen = np.where(mask > 0, signal, 0)
+    seen = np.where(mask > 0, signal * mask, 0)
     parts = [blurred(seen, sigma) / np.maximum(blurred(mask, sigma), 1e-3) for sigma in (fine, coarse)]
-    return np.asarray((parts[0] - parts[1]) * mask, np.float32)
+    return np.asarray(np.where(mask > 0, parts[0] - parts[1], 0), np.float32)
 
 
 def blurred(signal: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:

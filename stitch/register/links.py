@@ -23,6 +23,7 @@ from stitch.register.patches import FLOOR_LINES_PX, MIN_COMPARABLE, Measured
 from stitch.register.refine import Refined
 
 WEAK_MEDIAN_PX = 0.35
+WEAK_UNSURE_PX = 0.5  # standard deviation of local corrections, exceeded in one place in twenty
 WEAK_FAR_PX = 1.0
 WEAK_SIGMA_PX = 0.25  # two of these are half a pixel
 REFUSE_MEDIAN_PX = 2.0
@@ -142,6 +143,16 @@ def _contradiction(measured: Measured) -> str:
     if measured.contrary_share <= WEAK_CONTRARY_SHARE:
         return ""
     return f"they show different things at {measured.contrary_count} of {measured.textured_count} places in the overlap"
+
+
+def _unsureness(sigma_px: FloatArray) -> str:
+    """Where the scans needed local corrections and too little agrees in part of their overlap to hold those."""
+    far = float(np.percentile(sigma_px, 95))
+    if far <= WEAK_UNSURE_PX:
+        return ""
+    return (
+        f"they had to be straightened, and part of their overlap has too little to do that by: {2 * far:.1f} px unsure"
+    )
 
 
 def _far_px(off_px: FloatArray) -> float:

@@ -17,7 +17,16 @@ from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
 from stitch.register import subpixel
 from stitch.register.drawn import fine_lines_of, fine_tooth_of, log_grey
-from stitch.register.evidence import REACH_PX, Signal, as_float, band_pass, blurred, channels, resampled
+from stitch.register.evidence import (
+    REACH_PX,
+    Signal,
+    as_float,
+    band_pass,
+    blurred,
+    channels,
+    confidence,
+    resampled,
+)
 from stitch.register.plan import Grain, Group, b_from_a, plan
 from stitch.register.subpixel import MARGIN_PX
 
@@ -91,6 +100,7 @@ class _Views:
     b: tuple[FloatPicture, ...]
     seen: FloatPicture  # 1 where both scans show anything
     mask: FloatPicture  # the same without the dirt on the glass
+    weight: FloatPicture  # 0..1, how much each pixel is worth
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +206,7 @@ def _measure_group(a: Side, b: Side, look: _Look, grain: Grain, group: Group) ->
     if not len(stacks.chosen):
         return replace(_NOTHING, counts=(len(group.centres), 0, 0))
     inner = stacks.b[..., MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX]
-    is_whole = stacks.weight.mean(axis=(1, 2)) > LEAST_CLEAN
+    is_whole = (stacks.weight > 0).mean(axis=(1, 2)) > LEAST_CLEAN
     has_paint = is_whole & _has_structure(stacks.a) & _has_structure(inner)
     weight = _on_lines(stacks.a, inner, stacks.weight) if look.signal is Signal.DRAWN_LINES else stacks.weight
     shifts = subpixel.estimate(stacks.a, stacks.b, weight)
@@ -260,11 +270,12 @@ def _views(a: Side, b: Side, look: _Look, search_px: int, group: Group) -> _View
     signals_b = _read_at(b, x, y, look, _scale_between(a, b), tooth)
     if look.signal is Signal.INVERTED_TOOTH:
         signals_b = tuple(-signal for signal in signals_b)
+    weight = mask * confidence(rgb_a, look.turn_deg) if look.signal is Signal.PAINT else mask
     bands_a, bands_b = (
-        tuple(_on_window(band_pass(signal, look.turn_deg, mask, look.signal), read, window) for signal in signals)
+        tuple(_on_window(band_pass(signal, look.turn_deg, weight, look.signal), read, window) for signal in signals)
         for signals in (signals_a, signals_b)
     )
-    return _Views(window, bands_a, bands_b, _on_window(both, read, window), _on_window(mask, read, window))
+    return _Views(window, bands_a, bands_b, *(_on_window(picture, read, window) for picture in (both, mask, weight)))
 
 
 def _read_at(
@@ -339,7 +350,7 @@ def _stacks(views: _Views, group: Group, grain: Grain) -> _Stacks:
         chosen.append(index)
         patches_a.append(patch)
         patches_b.append(_squares(views.b, x + dx, y + dy, half + MARGIN_PX))
-        weights.append(weight)
+        weights.append(_square(views.weight, x, y, half))
         whole.append((dx, dy))
     if not chosen:
         none = np.zeros((0, 1, group.size_px, group.size_px), np.float32)

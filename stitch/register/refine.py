@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import numpy as np
@@ -19,7 +19,7 @@ from stitch.register import graph
 from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
 from stitch.register.candidates import overlap_area_px
 from stitch.register.patches import Measured, Side, measure
-from stitch.register.plan import Grain
+from stitch.register.plan import Grain, b_from_a, plan
 from stitch.register.solve import Points, Pose, solve
 from stitch.register.straighten import STIFFNESSES, Stiffness, Straightened, folds, straighten
 
@@ -34,6 +34,7 @@ NO_SPOTS: FloatArray = np.zeros((0, 3))
 UNEXPLAINED_PX = 0.1  # what a rigid solve leaves at nine patches in ten: above it local corrections are tried,
 UNEXPLAINED_SIGMAS = 2.0  # if it is more than the patches' own noise, too (honest noise stays below 1.5 here)
 HELPS = 0.8  # of the rigid solve's held-out error, in sigmas: what a correction must reach to be believed
+ASKED_STEP_MM = 5.0  # between places at which the uncertainty of corrections is asked
 FEWEST_JUDGES = 12  # held-out patches, all overlaps together, without which no correction is believed
 DENSE_STEP_MM, DENSE_STEP_PX = 3.2, 24  # between patches: the coarser of the two
 WORTH_IT = 0.93  # of the held-out error of a stiffer one: what a less stiff correction must reach to be preferred
@@ -65,6 +66,7 @@ class Refined:
     held_out_px: Mapping[Pair, FloatArray]  # distances at held-out patches, of a solve that did not see them
     joint_sigma_px: Mapping[Pair, float]  # how sure the two scans lie to each other at their patches, at worst
     rms_sigma_px: Mapping[Pair, float]  # and on average
+    uncertain_px: Mapping[Pair, FloatArray] = field(default_factory=dict)  # corrections: spread at places all over
     correction: CorrectionFit | None = None
 
 
@@ -131,7 +133,27 @@ class Refiner:
         if best.stiffness is None:
             return rigid
         fit = CorrectionFit(best.stiffness.name, trials[0].p95_px, best.p95_px)
-        return replace(self._finished(maps, measured, best), correction=fit)
+        done = replace(self._finished(maps, measured, best), correction=fit)
+        asked = self._places(done.maps, [m for m in measured if (m.scan_a, m.scan_b) in done.used])
+        points = self._chosen(maps, measured)
+        sure = straighten(
+            done.maps.poses, done.maps.shifts, self._sizes, points, self._anchor, self._ppi, best.stiffness, asked
+        )
+        return replace(done, uncertain_px={key: np.sqrt(v) for key, v in sure.variance_px2.items()})
+
+    def _places(self, maps: Maps, measured: Sequence[Measured]) -> list[Points]:
+        """Places all over each overlap, to its very rim."""
+        placed = maps.placed()
+        step = round(px_from_mm(ASKED_STEP_MM, self._ppi))
+        asked = []
+        for one in measured:
+            a, b = placed[one.scan_a], placed[one.scan_b]
+            groups = plan(a, b, Grain(0, step, step))
+            if groups:
+                there = np.concatenate([group.centres for group in groups])
+                plain = np.broadcast_to(np.eye(2), (len(there), 2, 2))
+                asked.append(Points(one.scan_a, one.scan_b, there, b_from_a(a, b, there), plain))
+        return asked
 
     def _measure(self, maps: Maps, pairs: Sequence[Pair], grain: Grain) -> list[Measured]:
         placed = maps.placed()

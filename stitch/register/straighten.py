@@ -58,10 +58,15 @@ STIFFNESSES = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Straightened:
-    """Placements and local corrections of all scans."""
+    """Placements and local corrections of all scans.
+
+    `variance_px2` holds, for every pair asked about, how uncertain the distance between its two scans is at each of the
+    points asked: variance of its length, (n,), canvas px².
+    """
 
     poses: Mapping[str, Pose]
     shifts: Mapping[str, Shifts]
+    variance_px2: Mapping[tuple[str, str], FloatArray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,6 +128,7 @@ def straighten(
     anchor: str,
     ppi: float,
     stiffness: Stiffness,
+    asked: Sequence[Points] = (),
 ) -> Straightened:
     """Solve placements and local corrections together, starting from those given.
 
@@ -130,6 +136,7 @@ def straighten(
     ----------
     points : corresponding points in px of the scans as they are.
     ppi : resolution of the frame the poses map into.
+    asked : places (their covariance is not looked at) where the result's own uncertainty is wanted.
     """
     parts, count = _parts(poses, sizes, anchor, ppi)
     bed_first = count if shows_bed(poses, points) else None
@@ -139,9 +146,14 @@ def straighten(
     current = Straightened(dict(poses), {n: s for n, s in shifts.items() if s is not None})
     solution = np.zeros(total)
     for _ in range(ROUNDS):
-        solution = _step(current, parts, points, normal_prior, used, bed_first, sizes)
-        current = _updated(current, parts, solution, bed_first)
-    return current
+        system = _system(current, parts, points, normal_prior, used, bed_first, sizes)
+        solution = system.solution(total)
+        before, current = current, _updated(current, parts, solution, bed_first)
+    if not asked:
+        return current
+    placed = _placed(before, sizes)
+    rows = {(p.scan_a, p.scan_b): _Pair(p, before, placed).derivatives(parts, bed_first, total) for p in asked}
+    return replace(current, variance_px2={key: system.variance(matrix) for key, matrix in rows.items()})
 
 
 def folds(shifts: Shifts) -> bool:
@@ -162,7 +174,30 @@ def _parts(
     return parts, first
 
 
-def _step(
+@dataclass(frozen=True, slots=True, eq=False)
+class _System:
+    """Factorised normal equations of the unknowns in use."""
+
+    factors: Any
+    right: FloatArray
+    used: NDArray[np.intp]
+
+    def solution(self, total: int) -> FloatArray:
+        found = np.zeros(total)
+        found[self.used] = self.factors.solve(self.right)
+        return found
+
+    def variance(self, derivatives: Any) -> FloatArray:
+        """Variance of the length of n vectors, from their derivatives (2 n, total) by the unknowns."""
+        rows = derivatives.tocsc()[:, self.used].toarray()
+        return np.asarray((rows * self.factors.solve(rows.T).T).sum(axis=1).reshape(-1, 2).sum(axis=1))
+
+
+def _placed(current: Straightened, sizes: Mapping[str, Size]) -> dict[str, PlacedMap]:
+    return {n: PlacedMap(p.matrix(), sizes[n], current.shifts.get(n)) for n, p in current.poses.items()}
+
+
+def _system(
     current: Straightened,
     parts: Mapping[str, _Part],
     points: Sequence[Points],
@@ -170,8 +205,10 @@ def _step(
     used: NDArray[np.intp],
     bed_first: int | None,
     sizes: Mapping[str, Size],
-) -> FloatArray:
-    placed = {n: PlacedMap(p.matrix(), sizes[n], current.shifts.get(n)) for n, p in current.poses.items()}
+) -> _System:
+    from scipy.sparse.linalg import splu
+
+    placed = _placed(current, sizes)
     pairs = [_Pair(pair, current, placed) for pair in points]
     lengths = np.concatenate([pair.lengths for pair in pairs])
     spread = max(float(np.median(lengths)) / 1.1774, LEAST_SPREAD)
@@ -185,16 +222,9 @@ def _step(
     if bed_first is not None:
         bed = next(iter(current.poses.values())).bed
         right[bed_first:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) / BED_PRIOR**2
-    solution = np.zeros(len(right))
-    solution[used] = _solved(normal.tocsc()[used][:, used], right[used])
-    return solution
-
-
-def _solved(normal: Any, right: FloatArray) -> FloatArray:
-    from scipy.sparse.linalg import splu
-
-    factors = splu(normal, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-    return np.asarray(factors.solve(right), dtype=np.float64)
+    small = normal.tocsc()[used][:, used]
+    factors = splu(small, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+    return _System(factors, right[used], used)
 
 
 def _near_evidence(parts: Mapping[str, _Part], points: Sequence[Points], total: int) -> NDArray[np.intp]:
@@ -244,13 +274,21 @@ class _Pair:
         self._whiten = np.linalg.cholesky(np.linalg.inv(points.covariance_px2)).transpose(0, 2, 1)
         self.lengths = np.hypot(*np.einsum("nij,nj->ni", self._whiten, off).T)
 
+    def derivatives(self, parts: Mapping[str, _Part], bed_first: int | None, total: int) -> Any:
+        """Of the distance vectors, canvas px, by all unknowns: sparse (2 n, total)."""
+        plain = np.broadcast_to(np.eye(2), self._whiten.shape)
+        return self._rows(parts, bed_first, plain, total)
+
     def equations(
         self, parts: Mapping[str, _Part], bed_first: int | None, weight: FloatArray, total: int
     ) -> tuple[Any, FloatArray]:
         """Sparse rows (2 n, total) and right-hand sides: the shifts as such, poses and bed as steps."""
+        whiten = self._whiten * weight[:, None, None]
+        return self._rows(parts, bed_first, whiten, total), -np.einsum("nij,nj->ni", whiten, self._unbent).ravel()
+
+    def _rows(self, parts: Mapping[str, _Part], bed_first: int | None, whiten: FloatArray, total: int) -> Any:
         from scipy.sparse import coo_matrix
 
-        whiten = self._whiten * weight[:, None, None]
         count = len(whiten)
         blocks: list[tuple[NDArray[Any], NDArray[Any]]] = []  # columns (n, k), values (n, 2, k)
         for name, pose, straight, sign in zip(self._names, self._poses, self._straight, (1.0, -1.0), strict=True):
@@ -269,9 +307,7 @@ class _Pair:
         columns = np.concatenate([np.repeat(c[:, None, :], 2, axis=1) for c, _ in blocks], axis=2)
         values = np.concatenate([v for _, v in blocks], axis=2)
         rows = np.broadcast_to(np.arange(2 * count).reshape(count, 2, 1), columns.shape)
-        matrix = coo_matrix((values.ravel(), (rows.ravel(), columns.ravel())), shape=(2 * count, total)).tocsr()
-        target = -np.einsum("nij,nj->ni", whiten, self._unbent).ravel()
-        return matrix, target
+        return coo_matrix((values.ravel(), (rows.ravel(), columns.ravel())), shape=(2 * count, total)).tocsr()
 
 
 def _prior(parts: Mapping[str, _Part], stiffness: Stiffness, total: int) -> Any:
