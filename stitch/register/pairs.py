@@ -88,10 +88,16 @@ def try_pair(
         pair = Pair(candidate, agreement.check(a, b, candidate))
         if is_believed(pair.agreement, a, b, candidate):
             believed.append(pair)
+    return settled(a, b, features_a, features_b, believed)
+
+
+def settled(
+    a: Reduced, b: Reduced, features_a: Features, features_b: Features, believed: Sequence[Pair]
+) -> Pair | Doubt | None:
+    """What placements that are believed come to, once others that fit as well have been looked for."""
     if not believed:
         return None
-    fits = believed + _others(a, b, features_a, features_b, believed[0])
-    return _clearest(fits)
+    return _clearest([*believed, *_others(a, b, features_a, features_b, believed[0])])
 
 
 def _is_same_place(one: Candidate, other: Candidate, b: Reduced) -> bool:

@@ -15,9 +15,11 @@ from stitch.register.consistent import decide
 from stitch.register.features import Features
 from stitch.register.pairs import Doubt, Pair, doubt_of, try_pair
 from stitch.register.reduced import Reduced
+from stitch.register.tooth import try_tooth
 
 ALL_PAIRS_UP_TO = 12  # scans; above, only the most promising partners are tried
 PARTNERS = 10  # of each scan
+MOST_IN_TOOTH = 60  # pairs: each takes seconds
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,6 +43,11 @@ class _Set:
         rng = np.random.default_rng((self.seed, i, j))
         scale = self.pitch[j] / self.pitch[i]
         return try_pair(self.reduced[i], self.reduced[j], self.features[i], self.features[j], scale, rng)
+
+    def in_tooth(self, two: tuple[int, int]) -> Pair | Doubt | None:
+        i, j = two
+        scale = self.pitch[j] / self.pitch[i]
+        return try_tooth(self.reduced[i], self.reduced[j], self.features[i], self.features[j], scale)
 
 
 def find_pairs(
@@ -68,18 +75,23 @@ def find_pairs(
     names = [one.scan_id for one in reduced]
     first = _first_choice(reduced, features, pitch)
     with progress.task("Comparing scans", len(first)) as task:
-        pairs, doubts = _compared(whole, first, pool, task)
+        pairs, doubts = _compared(whole.attempt, first, pool, task)
     pairs, doubts = _decided(whole, names, pairs, doubts)
     tried = set(first)
     second = _left_over(names, pairs, tried)
     if second:
         with progress.task("Comparing the scans left over", len(second)) as task:
-            more, more_doubts = _compared(whole, second, pool, task)
+            more, more_doubts = _compared(whole.attempt, second, pool, task)
         pairs, doubts = _decided(whole, names, pairs + more, doubts + more_doubts)
     third = _left_over(names, pairs, set()) if in_colour else []
     if third and in_colour:
         with progress.task("Comparing colours", len(third)) as task:
-            more, more_doubts = _compared(replace(whole, features=in_colour()), third, pool, task)
+            more, more_doubts = _compared(replace(whole, features=in_colour()).attempt, third, pool, task)
+        pairs, doubts = _decided(whole, names, pairs + more, doubts + more_doubts)
+    fourth = _left_over(names, pairs, set())
+    if 0 < len(fourth) <= MOST_IN_TOOTH:
+        with progress.task("Comparing the paper's tooth", len(fourth)) as task:
+            more, more_doubts = _compared(whole.in_tooth, fourth, pool, task)
         pairs, doubts = _decided(whole, names, pairs + more, doubts + more_doubts)
     return Found(tuple(pairs), tuple(doubts), len(first) + len(second) + len(third))
 
@@ -95,11 +107,14 @@ def _first_choice(
 
 
 def _compared(
-    whole: _Set, todo: Iterable[tuple[int, int]], pool: Executor, task: Task
+    attempt: Callable[[tuple[int, int]], Pair | Doubt | None],
+    todo: Iterable[tuple[int, int]],
+    pool: Executor,
+    task: Task,
 ) -> tuple[list[Pair], list[Doubt]]:
     pairs: list[Pair] = []
     doubts: list[Doubt] = []
-    for result in pool.map(whole.attempt, todo):
+    for result in pool.map(attempt, todo):
         if isinstance(result, Pair):
             pairs.append(result)
         elif result is not None:
