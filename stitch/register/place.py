@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
@@ -18,6 +18,7 @@ from stitch.model.layout import CorrectionFit, Link
 from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
+from stitch.register.drawn import has_colour
 from stitch.register.features import Features, detect, detect_in_colour, without_fixed
 from stitch.register.glass import find_glass, glass_spots_px
 from stitch.register.observed import observed_bed
@@ -103,7 +104,7 @@ def register(
             [cleaned[n] for n in names], seen, steps, seed, pool, progress, lambda: found_by(detect_in_colour)
         )
         pairs = searched.pairs
-        refuse_unlinked(names, pairs, searched.doubts)
+        refuse_unlinked(names, pairs, searched.doubts, colourless=[n for n in names if not has_colour(cleaned[n])])
         anchor = graph.most_central(names, pairs)
         poses = _first_poses(anchor, pairs, reduced, sizes, scales, bed or Bed())
         points = [_feature_points(pair, reduced, scales) for pair in pairs]
@@ -130,8 +131,13 @@ def register(
     )
 
 
-def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt] = ()) -> None:
-    """Raise RegisterError when the scans do not all hang together, naming those left over."""
+def refuse_unlinked(
+    names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt] = (), *, colourless: Collection[str] = ()
+) -> None:
+    """Raise RegisterError when the scans do not all hang together, naming those left over.
+
+    Of scans that are `colourless` it is said that they cannot be compared when they lie turned.
+    """
     found = graph.groups(names, [pair.scan_ids for pair in pairs])
     if len(found) == 1:
         return
@@ -152,6 +158,14 @@ def refuse_unlinked(names: Sequence[str], pairs: Sequence[Pair], doubts: Sequenc
         f"Check that {they} this painting, with 30 mm or more of overlap and paint in the overlap; "
         f"scan again with more overlap, or leave {them} out with --skip."
     )
+    grey = [name for name in left if name in colourless]
+    if grey:
+        was = "was" if len(grey) == 1 else "were"
+        show = "it shows" if len(grey) == 1 else "they show"
+        advice += (
+            f" If {', '.join(grey)} {was} laid turned: {show} no colour to compare, "
+            "and relief looks different once turned; scan all pieces the same way round."
+        )
     raise RegisterError(message, advice=advice, scan_ids=left, links=links.unmeasured(pairs), strays=strays)
 
 
