@@ -61,9 +61,10 @@ def fine_lines_of(log_grey: Picture, tooth: float) -> Picture:
 
 
 def fine_tooth_of(log_grey: Picture) -> float:
-    """What `tooth_of` is to `lines_of`, from the median: the light rims of lines hardly count in a picture mostly bare.
+    """What `tooth_of` is to `lines_of`, from the median.
 
-    In dense hatching it comes out too large, and only the boldest lines are compared.
+    The light rims of lines make it come out too large: by 0.4 times its size where lines cover a thirtieth of the
+    picture, by several times in dense hatching. Then only the boldest lines are compared.
     """
     band = blurred(log_grey, FINE_SIGMAS_PX[0]) - blurred(log_grey, FINE_SIGMAS_PX[1])
     lighter = band[band > 0]

@@ -78,10 +78,10 @@ def test_drawings_have_no_colour_and_paintings_have() -> None:
     assert [has_colour(scan) for scan in scans] == [False, True]
 
 
-def test_the_tooth_is_judged_alike_with_a_few_lines_and_without() -> None:
+def test_a_few_lines_make_the_tooth_come_out_somewhat_larger_never_smaller() -> None:
     albedo, shade = drawing(5, 8)
     bare, drawn = (fine_tooth_of(log_grey(np.dstack([one] * 3))) for one in (0.85 * (1 + shade), albedo * (1 + shade)))
-    assert drawn == pytest.approx(bare, rel=0.25)
+    assert bare < drawn < 1.5 * bare
 
 
 def test_of_unlinked_scans_without_colour_it_is_said_that_they_must_not_lie_turned() -> None:
