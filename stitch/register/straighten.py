@@ -33,7 +33,7 @@ from stitch.register.solve import (
 )
 
 NEAR_KNOTS = 2
-KNOT_MM = (10.0, 8.0)  # across and along the pass: steppers wobble over 30 mm and more
+KNOT_MM = (10.0, 7.0)  # across and along the pass: steppers wobble over 30 mm and more
 ROUNDS = 2  # each re-weights; the solves of one run follow each other
 LEAST_SPREAD = 0.5  # of whitened residuals, so that agreement by chance does not stiffen the data
 MOST_SLOPE = 0.4  # change of the shift along a px: far from 1, where the map would fold
