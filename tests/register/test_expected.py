@@ -131,8 +131,8 @@ def link_and_truth(seed: int) -> tuple[float, float] | None:
 @pytest.mark.slow
 def test_expected_distances_are_true_in_every_third_and_bounds_hold() -> None:
     """Sorted by what was expected: true ÷ expected rms is 0.67–1.5 in every third, the bound holds for 90–99 %."""
-    rows = np.array([row for seed in range(200, 320) if (row := link_and_truth(seed)) is not None])
-    assert len(rows) > 90
+    rows = np.array([row for seed in range(200, 260) if (row := link_and_truth(seed)) is not None])
+    assert len(rows) > 40
     rows = rows[np.argsort(rows[:, 0])]
     for third in np.array_split(rows, 3):
         expected, true = np.sqrt((third**2).mean(axis=0))
