@@ -42,13 +42,13 @@ def wobble(seed: int) -> Field:
 
 
 def sag(seed: int) -> Field:
-    """Of a sheet that lifts at one side: up to 3 px at the border, nothing 30 mm inside."""
+    """Of a sheet that lifts at one side: up to 3 px at the border, nothing 40 mm inside."""
     rng = np.random.default_rng(seed)
     angle, middle = rng.uniform(0, 2 * np.pi), rng.uniform(200, 500)
 
     def shifts(q: FloatArray) -> FloatArray:
         edge = np.minimum(q[:, 0], SIZE.width_px - 1 - q[:, 0])
-        size = 3 * np.exp(-((edge / px_from_mm(15, PPI)) ** 2) - ((q[:, 1] - middle) / px_from_mm(40, PPI)) ** 2)
+        size = 3 * np.exp(-((edge / px_from_mm(20, PPI)) ** 2) - ((q[:, 1] - middle) / px_from_mm(40, PPI)) ** 2)
         return size[:, None] * np.array([np.cos(angle), np.sin(angle)])
 
     return shifts
