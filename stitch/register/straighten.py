@@ -4,8 +4,9 @@ A stepping carriage shifts whole lines of a scan, so that every scan has shifts 
 cubic B-spline); a sheet that lifts at an edge shifts places, so that it has a lattice of shifts, too (tensor product of
 the same splines; the two add up to one lattice). Both are held smooth and small, since only differences between scans
 are seen: the shift is shared between the two scans of an overlap, and fades to nothing where no overlap is near
-(bending and amplitude priors as in Rueckert et al., IEEE TMI 18(8), 1999). The placements move along. Robust by
-re-weighting as in `solve`; sparse normal equations, solved directly.
+(bending and amplitude priors as in Rueckert et al., IEEE TMI 18(8), 1999). The placements move along; the bed's shape
+stays as the rigid solve found it, because shifts along the pass could take its place. Robust by re-weighting as in
+`solve`; sparse normal equations, solved directly.
 """
 
 from __future__ import annotations
@@ -21,18 +22,15 @@ from stitch.imaging.affine import FloatArray, apply, invert, px_from_mm
 from stitch.imaging.placed_map import PlacedMap, Shifts, coefficient_count, spline_weights
 from stitch.model.geometry import Size
 from stitch.register.solve import (
-    BED_PRIOR,
     ROBUST_WIDTH,
     Points,
     Pose,
-    bed_jacobian,
     moved,
     pose_jacobian,
-    reshaped,
-    shows_bed,
 )
 
 NEAR_KNOTS = 2
+MOST_UNKNOWNS = 4500  # of all scans together: the factors of a dozen scans of A4 then take some 400 MB
 KNOT_MM = (10.0, 7.0)  # across and along the pass: steppers wobble over 30 mm and more
 ROUNDS = 2  # each re-weights; the solves of one run follow each other
 LEAST_SPREAD = 0.5  # of whitened residuals, so that agreement by chance does not stiffen the data
@@ -138,21 +136,19 @@ def straighten(
     ppi : resolution of the frame the poses map into.
     asked : places (their covariance is not looked at) where the result's own uncertainty is wanted.
     """
-    parts, count = _parts(poses, sizes, anchor, ppi)
-    bed_first = count if shows_bed(poses, points) else None
-    total = count + (2 if bed_first is not None else 0)
-    normal_prior = _prior(parts, stiffness, total)
+    parts, total = _parts(poses, sizes, anchor, ppi)
+    normal_prior = _prior(parts, stiffness)
     used = _near_evidence(parts, points, total)
     current = Straightened(dict(poses), {n: s for n, s in shifts.items() if s is not None})
     solution = np.zeros(total)
     for _ in range(ROUNDS):
-        system = _system(current, parts, points, normal_prior, used, bed_first, sizes)
+        system = _system(current, parts, points, normal_prior, used, sizes)
         solution = system.solution(total)
-        before, current = current, _updated(current, parts, solution, bed_first)
+        before, current = current, _updated(current, parts, solution)
     if not asked:
         return current
     placed = _placed(before, sizes)
-    rows = {(p.scan_a, p.scan_b): _Pair(p, before, placed).derivatives(parts, bed_first, total) for p in asked}
+    rows = {(p.scan_a, p.scan_b): _Pair(p, before, placed).derivatives(parts, total) for p in asked}
     return replace(current, variance_px2={key: system.variance(matrix) for key, matrix in rows.items()})
 
 
@@ -165,13 +161,19 @@ def folds(shifts: Shifts) -> bool:
 def _parts(
     poses: Mapping[str, Pose], sizes: Mapping[str, Size], anchor: str, ppi: float
 ) -> tuple[dict[str, _Part], int]:
+    """Every scan's unknowns, on knots wide enough to keep their number within what can be solved, and how many."""
     parts: dict[str, _Part] = {}
-    first = 0
-    for name, pose in poses.items():
-        step = np.array([px_from_mm(mm, ppi) / pose.scale for mm in KNOT_MM])
-        parts[name] = _Part(sizes[name], step, first, name == anchor)
-        first = parts[name].end
-    return parts, first
+    wider, end = 1.0, 0
+    for _ in range(2):
+        end = 0
+        for name, pose in poses.items():
+            step = np.array([wider * px_from_mm(mm, ppi) / pose.scale for mm in KNOT_MM])
+            parts[name] = _Part(sizes[name], step, end, name == anchor)
+            end = parts[name].end
+        if end <= MOST_UNKNOWNS:
+            break
+        wider = float(np.sqrt(end / MOST_UNKNOWNS))
+    return parts, end
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -203,7 +205,6 @@ def _system(
     points: Sequence[Points],
     normal_prior: Any,
     used: NDArray[np.intp],
-    bed_first: int | None,
     sizes: Mapping[str, Size],
 ) -> _System:
     from scipy.sparse.linalg import splu
@@ -216,12 +217,9 @@ def _system(
     right = np.zeros(normal.shape[0])
     for pair in pairs:
         robust = 1 / (1 + (pair.lengths / (ROBUST_WIDTH * spread)) ** 2)
-        matrix, target = pair.equations(parts, bed_first, robust / spread, normal.shape[0])
+        matrix, target = pair.equations(parts, robust / spread, normal.shape[0])
         normal = normal + matrix.T @ matrix
         right += matrix.T @ target
-    if bed_first is not None:
-        bed = next(iter(current.poses.values())).bed
-        right[bed_first:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) / BED_PRIOR**2
     small = normal.tocsc()[used][:, used]
     factors = splu(small, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
     return _System(factors, right[used], used)
@@ -244,16 +242,11 @@ def _near_evidence(parts: Mapping[str, _Part], points: Sequence[Points], total: 
     return np.flatnonzero(chosen)
 
 
-def _updated(
-    current: Straightened, parts: Mapping[str, _Part], solution: FloatArray, bed_first: int | None
-) -> Straightened:
+def _updated(current: Straightened, parts: Mapping[str, _Part], solution: FloatArray) -> Straightened:
     poses = {
         name: pose if parts[name].is_anchor else moved(pose, solution[parts[name].pose_first : parts[name].end])
         for name, pose in current.poses.items()
     }
-    if bed_first is not None:
-        bed = reshaped(next(iter(poses.values())).bed, solution[bed_first:])
-        poses = {name: replace(pose, bed=bed) for name, pose in poses.items()}
     return Straightened(poses, {name: part.shifts(solution) for name, part in parts.items()})
 
 
@@ -274,19 +267,17 @@ class _Pair:
         self._whiten = np.linalg.cholesky(np.linalg.inv(points.covariance_px2)).transpose(0, 2, 1)
         self.lengths = np.hypot(*np.einsum("nij,nj->ni", self._whiten, off).T)
 
-    def derivatives(self, parts: Mapping[str, _Part], bed_first: int | None, total: int) -> Any:
+    def derivatives(self, parts: Mapping[str, _Part], total: int) -> Any:
         """Of the distance vectors, canvas px, by all unknowns: sparse (2 n, total)."""
         plain = np.broadcast_to(np.eye(2), self._whiten.shape)
-        return self._rows(parts, bed_first, plain, total)
+        return self._rows(parts, plain, total)
 
-    def equations(
-        self, parts: Mapping[str, _Part], bed_first: int | None, weight: FloatArray, total: int
-    ) -> tuple[Any, FloatArray]:
-        """Sparse rows (2 n, total) and right-hand sides: the shifts as such, poses and bed as steps."""
+    def equations(self, parts: Mapping[str, _Part], weight: FloatArray, total: int) -> tuple[Any, FloatArray]:
+        """Sparse rows (2 n, total) and right-hand sides: the shifts as such, poses as steps."""
         whiten = self._whiten * weight[:, None, None]
-        return self._rows(parts, bed_first, whiten, total), -np.einsum("nij,nj->ni", whiten, self._unbent).ravel()
+        return self._rows(parts, whiten, total), -np.einsum("nij,nj->ni", whiten, self._unbent).ravel()
 
-    def _rows(self, parts: Mapping[str, _Part], bed_first: int | None, whiten: FloatArray, total: int) -> Any:
+    def _rows(self, parts: Mapping[str, _Part], whiten: FloatArray, total: int) -> Any:
         from scipy.sparse import coo_matrix
 
         count = len(whiten)
@@ -300,18 +291,14 @@ class _Pair:
             if not part.is_anchor:
                 jacobian = sign * np.einsum("nij,njk->nik", whiten, pose_jacobian(pose, straight))
                 blocks.append((np.tile(np.arange(part.pose_first, part.end), (count, 1)), jacobian))
-        if bed_first is not None:
-            shape = bed_jacobian(self._poses[0], self._straight[0]) - bed_jacobian(self._poses[1], self._straight[1])
-            columns = np.tile(np.arange(bed_first, bed_first + 2), (count, 1))
-            blocks.append((columns, np.einsum("nij,njk->nik", whiten, shape)))
         columns = np.concatenate([np.repeat(c[:, None, :], 2, axis=1) for c, _ in blocks], axis=2)
         values = np.concatenate([v for _, v in blocks], axis=2)
         rows = np.broadcast_to(np.arange(2 * count).reshape(count, 2, 1), columns.shape)
         return coo_matrix((values.ravel(), (rows.ravel(), columns.ravel())), shape=(2 * count, total)).tocsr()
 
 
-def _prior(parts: Mapping[str, _Part], stiffness: Stiffness, total: int) -> Any:
-    """Normal matrix of the priors: small, smooth shifts; poses and bed hardly held."""
+def _prior(parts: Mapping[str, _Part], stiffness: Stiffness) -> Any:
+    """Normal matrix of the priors: small, smooth shifts; poses hardly held."""
     from scipy.sparse import block_diag, diags, eye, kron
 
     blocks = []
@@ -324,9 +311,6 @@ def _prior(parts: Mapping[str, _Part], stiffness: Stiffness, total: int) -> Any:
         blocks += [kron(lattice, eye(2)), kron(line, eye(2))]
         if not part.is_anchor:
             blocks.append(diags(np.array([1e-6, 1e-9, 1e-9])))
-    left = total - sum(block.shape[0] for block in blocks)
-    if left:
-        blocks.append(eye(left) / BED_PRIOR**2)
     return block_diag(blocks, format="csr")
 
 
