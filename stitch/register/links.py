@@ -23,9 +23,9 @@ from stitch.register.patches import FLOOR_LINES_PX, MIN_COMPARABLE, Measured
 from stitch.register.refine import Refined
 
 WEAK_MEDIAN_PX = 0.35
-WEAK_UNSURE_PX = 0.5  # standard deviation of local corrections, exceeded in one place in twenty
 WEAK_FAR_PX = 1.0
 WEAK_SIGMA_PX = 0.25  # two of these are half a pixel
+WEAK_UNSURE_PX = WEAK_SIGMA_PX  # of local corrections, exceeded in one place in twenty
 REFUSE_MEDIAN_PX = 2.0
 MIN_HELD_OUT = 4
 TOO_FEW = "too little common paint to measure its error"
@@ -90,7 +90,9 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     expected = expected_px(refined.rms_sigma_px[a, b], typical, is_corrected=is_corrected) / poses[a].scale
     if measured.signal is Signal.DRAWN_LINES:
         expected = math.hypot(expected, FLOOR_LINES_PX)
-    reason = _contradiction(measured)
+    unsure = refined.uncertain_px.get((a, b), np.zeros(1)) / poses[a].scale
+    expected = max(expected, float(np.sqrt((unsure**2).mean())))
+    reason = _contradiction(measured) or _unsureness(unsure)
     reason = reason or (_weakness(median, _far_px(off), refined.joint_sigma_px[a, b]) if known else TOO_FEW)
     return Link(
         scan_a=a,
