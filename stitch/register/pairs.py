@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stitch.imaging.affine import FloatArray, apply, compose, corners
+from stitch.imaging.affine import apply, compose, corners
 from stitch.register import agreement, candidates, matching
 from stitch.register.agreement import Agreement
 from stitch.register.belief import probability
@@ -41,7 +41,6 @@ class Pair:
     agreement: Agreement
     probability: float = 0.0  # of being right
     rivals: tuple[Pair, ...] = ()  # other placements that fit, each clearly worse
-    points: tuple[FloatArray, FloatArray] | None = None  # reduced px of a and b; None: the candidate's matches
 
     @property
     def scan_ids(self) -> tuple[str, str]:

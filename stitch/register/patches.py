@@ -236,7 +236,7 @@ def _apart(
 
 
 def _is_held_out(row: NDArray[np.intp], column: NDArray[np.intp], *, is_dense: bool) -> NDArray[np.bool_]:
-    """Of patches that do not overlap blocks of neighbours, one in four; of others single ones, far from each other."""
+    """Of a sparse plan blocks of neighbours, one in four; of a dense one single patches, far from each other."""
     if is_dense:
         return np.asarray((column % HELD_OUT_EVERY == 0) & ((row + column // 2) % HELD_OUT_EVERY == 0))
     return np.asarray((column // HELD_OUT_BLOCK + 2 * (row // HELD_OUT_BLOCK)) % HELD_OUT_EVERY == 0)

@@ -123,7 +123,7 @@ class Refiner:
         flexible = STIFFNESSES[-1]
         for grain in _dense_grains(self._ppi):
             measured = self._measure(maps, pairs, grain)
-            maps = self._straightened(maps, self._chosen(maps, measured), flexible)
+            maps = self._solved_with(maps, self._chosen(maps, measured), flexible)
         trials = [self._trial(maps, measured, stiffness) for stiffness in (None, *STIFFNESSES)]
         best = trials[0]
         for one in trials[1:]:
@@ -133,20 +133,14 @@ class Refiner:
         if best.stiffness is None:
             return rigid
         fit = CorrectionFit(best.stiffness.name, trials[0].p95_px, best.p95_px)
-        done = replace(self._finished(maps, measured, best), correction=fit)
-        asked = self._places(done.maps, [m for m in measured if (m.scan_a, m.scan_b) in done.used])
-        points = self._chosen(maps, measured)
-        sure = straighten(
-            done.maps.poses, done.maps.shifts, self._sizes, points, self._anchor, self._ppi, best.stiffness, asked
-        )
-        return replace(done, uncertain_px={key: np.sqrt(v) for key, v in sure.variance_px2.items()})
+        return replace(self._finished(maps, measured, best), correction=fit)
 
-    def _places(self, maps: Maps, measured: Sequence[Measured]) -> list[Points]:
-        """Places all over each overlap, to its very rim."""
+    def _places(self, maps: Maps, used: Sequence[Points]) -> list[Points]:
+        """Places all over each overlap whose points are used, to its very rim."""
         placed = maps.placed()
         step = round(px_from_mm(ASKED_STEP_MM, self._ppi))
         asked = []
-        for one in measured:
+        for one in used:
             a, b = placed[one.scan_a], placed[one.scan_b]
             groups = plan(a, b, Grain(0, step, step))
             if groups:
@@ -192,11 +186,10 @@ class Refiner:
                 chosen.append(points)
         return chosen
 
-    def _straightened(self, maps: Maps, points: Sequence[Points], stiffness: Stiffness) -> Maps:
-        found: Straightened = straighten(
-            maps.poses, maps.shifts, self._sizes, points, self._anchor, self._ppi, stiffness
-        )
-        return Maps(found.poses, found.shifts, self._sizes)
+    def _straightened(
+        self, maps: Maps, points: Sequence[Points], stiffness: Stiffness, asked: Sequence[Points] = ()
+    ) -> Straightened:
+        return straighten(maps.poses, maps.shifts, self._sizes, points, self._anchor, self._ppi, stiffness, asked)
 
     def _trial(self, maps: Maps, measured: Sequence[Measured], stiffness: Stiffness | None) -> _Trial:
         """Solve without the held-out patches, and look how far apart those are then."""
@@ -217,20 +210,27 @@ class Refiner:
     def _solved_with(self, maps: Maps, points: Sequence[Points], stiffness: Stiffness | None) -> Maps:
         if stiffness is None:
             return Maps(solve(maps.poses, points, self._anchor).poses, {}, self._sizes)
-        return self._straightened(maps, points, stiffness)
+        found = self._straightened(maps, points, stiffness)
+        return Maps(found.poses, found.shifts, self._sizes)
 
     def _finished(self, maps: Maps, measured: Sequence[Measured], trial: _Trial) -> Refined:
         """The solve with all patches, judged by the trial that has not seen some of them."""
         used = self._chosen(maps, measured)
         rigid = solve(maps.poses, used, self._anchor)
+        final, uncertain = Maps(rigid.poses, {}, self._sizes), {}
+        if trial.stiffness is not None:
+            found = self._straightened(maps, used, trial.stiffness, self._places(maps, used))
+            final = Maps(found.poses, found.shifts, self._sizes)
+            uncertain = {key: np.sqrt(variance) for key, variance in found.variance_px2.items()}
         return Refined(
-            self._solved_with(maps, used, trial.stiffness),
+            final,
             rigid.sigma_px,
             tuple(measured),
             frozenset((p.scan_a, p.scan_b) for p in used),
             trial.held_out_px,
             {(m.scan_a, m.scan_b): rigid.joint_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured},
             {(m.scan_a, m.scan_b): rigid.rms_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured},
+            uncertain,
         )
 
     def _overlapping(self, poses: Mapping[str, Pose]) -> set[Pair]:
