@@ -57,14 +57,21 @@ def place(
     Raises RegisterError when they cannot be placed, or leave a hole that was not allowed for.
     """
     saved = job.folder.work / "layout.json"
-    wanted = _wanted(job.settings, ppi)
+    wanted = {**_wanted(job.settings, ppi), "encoding": job.encoding.name}
 
     def make() -> Placed:
         reduced = reduce_all(sources, jobs=job.threads, progress=job.progress)
         give_back()
         few = _feature_threads(reduced, job.settings.memory_mb, job.threads)
         registration = register(
-            sources, reduced, ppi, jobs=job.threads, feature_jobs=few, bed=bed, progress=job.progress
+            sources,
+            reduced,
+            ppi,
+            jobs=job.threads,
+            feature_jobs=few,
+            encoding=job.encoding,
+            bed=bed,
+            progress=job.progress,
         )
         found = _laid_out(registration, reduced, sources, job.settings)
         save_record(saved, found)

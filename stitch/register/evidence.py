@@ -2,8 +2,9 @@
 
 Scans that lie the same way up are lit from the same side, so everything they show agrees: luminance is used. When
 one is turned, relief (tooth, weave, impasto) reads inverted, and granulation that follows the relief drags a
-luminance match along with it. Relief shades all three channels by the same factor, so it cancels in the logarithm
-of a ratio of channels: turned pairs are matched on log-chroma.
+luminance match along with it. Relief shades the light of all three channels by the same factor, so it cancels in the
+logarithm of a ratio of channels: turned pairs are matched on log-chroma. On small copies encoded values are near enough
+to light for that; patches at full resolution are compared in linear light.
 """
 
 from __future__ import annotations
@@ -15,9 +16,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.imaging import doubling
+from stitch.imaging.colour import Encoding
 from stitch.model.geometry import Window
 
 DARK_FLOOR = 0.02  # encoded; below it a ratio of channels is noise
+DARK_LIGHT = 0.002  # the same in linear light
 SAME_WAY_SIGMAS_PX = (0.7, 6.0)
 TURNED_SIGMAS_PX = (1.0, 8.0)
 LINES_SIGMAS_PX = (0.7, 4.0)
@@ -45,14 +49,16 @@ def raw_signal(rgb: NDArray[np.float32], turn_deg: int) -> NDArray[np.float32]:
     return np.asarray(logs[..., 0] + logs[..., 2] - 2 * logs[..., 1], np.float32)
 
 
-def channels(rgb: NDArray[np.float32], turn_deg: int) -> tuple[NDArray[np.float32], ...]:
+def channels(rgb: NDArray[np.float32], turn_deg: int, encoding: Encoding) -> tuple[NDArray[np.float32], ...]:
     """Everything that can be compared between two scans turned by `turn_deg`: luminance alone, or both log-chromas.
 
     The two, red against blue and both against green, carry noise of like strength that is not shared between them.
+    They are ratios of linear light: shading is a factor of light, and in values encoded by any curve but a pure power
+    it does not cancel where the channels differ (on impasto that left ten times the error).
     """
     if turn_deg == 0:
         return (raw_signal(rgb, turn_deg),)
-    logs = np.log(np.maximum(rgb, DARK_FLOOR))
+    logs = np.log(np.maximum(encoding.decode(rgb), DARK_LIGHT))
     red, green, blue = logs[..., 0], logs[..., 1], logs[..., 2]
     return np.asarray((red - blue) / np.sqrt(2), np.float32), np.asarray(
         (red + blue - 2 * green) / np.sqrt(6), np.float32
@@ -92,30 +98,15 @@ def blurred(signal: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]
     return cv2.GaussianBlur(signal, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT_101)  # type: ignore[return-value]
 
 
-def doubled(signal: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The signal on a grid twice as fine: pixel x becomes 2·x, the ones between by 8-point Lagrange interpolation."""
-    height, width = signal.shape
-    half = np.array([-5, 49, -245, 1225, 1225, -245, 49, -5], dtype=np.float32) / 2048
-    fine = np.empty((2 * height, 2 * width), np.float32)
-    fine[::2, ::2] = signal
-    fine[::2, 1::2] = cv2.filter2D(signal, -1, half[None, :], anchor=(3, 0), borderType=cv2.BORDER_REFLECT_101)
-    between = cv2.filter2D(fine[::2], -1, half[:, None], anchor=(0, 3), borderType=cv2.BORDER_REFLECT_101)
-    fine[1::2] = between
-    return fine
-
-
 def resampled(
     signal: NDArray[np.float32], part: Window, x_px: NDArray[np.float64], y_px: NDArray[np.float64]
 ) -> NDArray[np.float32]:
-    """Read the signal of `part` of a scan at scan px (h, w), without the cubic kernel's own shift.
+    """Read the signal of `part` of a scan at scan px (h, w), by the straight kernel of `imaging.doubling`.
 
-    OpenCV's cubic kernel does not reproduce a ramp (up to 0.05 px off, changing with the fraction of a pixel). Read
-    from a doubled grid what is left of that is a quarter.
+    OpenCV's cubic kernel alone does not reproduce a ramp: it is up to 0.05 px off, by the fraction of a pixel.
     """
     at_x, at_y = ((2 * (v - first)).astype(np.float32) for v, first in ((x_px, part.x0_px), (y_px, part.y0_px)))
-    return cv2.remap(  # type: ignore[return-value]
-        doubled(signal), at_x, at_y, interpolation=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-    )
+    return doubling.read_straight(doubling.doubled(signal), at_x, at_y, np.float32)
 
 
 def as_float(pixels: NDArray[Any]) -> NDArray[np.float32]:

@@ -15,9 +15,10 @@ from stitch.imaging.affine import FloatArray
 from stitch.model.layout import Link
 
 STATISTICAL = 1.25  # times what the solve's own covariance says
-UNEXPLAINED = 0.2  # of the typical held-out distance: most of it is the held-out patch's own noise
-FLOOR_PX = 0.007  # systematic: interpolation, light, a scan's own noise in its features
+UNEXPLAINED = 0.25  # of the typical held-out distance: most of it is the held-out patch's own noise
+FLOOR_PX = 0.003  # systematic: interpolation, light, a scan's own noise in its features
 CORRECTED = 1.25  # times the typical held-out distance, where local corrections were needed
+UNSURE = 0.5  # times what the corrections' own covariance says: it takes the patches' noise for larger than it is
 BOUND = 2.0  # times the expected rms: not exceeded by 95 in 100 links
 OWN_WEIGHT = 8.0  # held-out patches of all overlaps together that weigh as much as a link's own
 MOST_SURE = 1 - 1 / 3000  # no trial supports more

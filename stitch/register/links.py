@@ -17,7 +17,7 @@ from stitch.register import graph
 from stitch.register.apart import HELD_SIGMA_PX
 from stitch.register.candidates import overlap_area_px
 from stitch.register.evidence import Signal
-from stitch.register.expected import BOUND, expected_px, typical_px
+from stitch.register.expected import BOUND, UNSURE, expected_px, typical_px
 from stitch.register.pairs import Pair
 from stitch.register.patches import FLOOR_LINES_PX, MIN_COMPARABLE, Measured
 from stitch.register.refine import Refined
@@ -91,7 +91,7 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     if measured.signal is Signal.DRAWN_LINES:
         expected = math.hypot(expected, FLOOR_LINES_PX)
     unsure = refined.uncertain_px.get((a, b), np.zeros(1)) / poses[a].scale
-    expected = max(expected, float(np.sqrt((unsure**2).mean())))
+    expected = max(expected, UNSURE * float(np.sqrt((unsure**2).mean())))
     reason = _contradiction(measured) or _unsureness(unsure)
     reason = reason or (_weakness(median, _far_px(off), refined.joint_sigma_px[a, b]) if known else TOO_FEW)
     return Link(

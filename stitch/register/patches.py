@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, compose, scale_of
+from stitch.imaging.colour import Encoding
 from stitch.imaging.placed_map import PlacedMap, positions_between
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
@@ -89,6 +90,7 @@ class Side:
     source: PixelSource
     placed: PlacedMap
     spots_px: FloatArray  # (n, 3): x, y and radius, scan px
+    encoding: Encoding = field(default_factory=lambda: Encoding.of_profile(None))  # how its codes write down light
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,6 +110,7 @@ class _Look:
     """What is compared: how far the two scans are turned to each other, and which signal they can share."""
 
     turn_deg: int
+    encoding: Encoding
     signal: Signal = Signal.PAINT
 
     @property
@@ -121,7 +124,7 @@ class _Look:
     def channels(self, rgb: FloatPicture, tooth: float) -> tuple[FloatPicture, ...]:
         """What is compared of encoded RGB (h, w, 3), before the band-pass."""
         if self.signal is Signal.PAINT:
-            return channels(rgb, self.turn_deg)
+            return channels(rgb, self.turn_deg, self.encoding)
         grey = log_grey(rgb)
         return (fine_lines_of(grey, tooth) if self.signal is Signal.DRAWN_LINES else grey,)
 
@@ -136,12 +139,12 @@ def measure(a: Side, b: Side, turn_deg: int, grain: Grain) -> Measured:
     if scale < SAME_SCALE:
         return _swapped(measure(b, a, -turn_deg % 360, grain), scale)
     groups = plan(a.placed, b.placed, grain)
-    in_paint = _measured(a, b, _Look(turn_deg), grain, groups)
+    in_paint = _measured(a, b, _Look(turn_deg, a.encoding), grain, groups)
     if turn_deg == 0 or in_paint.count >= max(FEWEST_IN_COLOUR, COLOUR_SPEAKS_SHARE * in_paint.offered_count):
         return in_paint
-    in_lines = _measured(a, b, _Look(turn_deg, Signal.DRAWN_LINES), grain, groups)
+    in_lines = _measured(a, b, _Look(turn_deg, a.encoding, Signal.DRAWN_LINES), grain, groups)
     if turn_deg == 180:
-        in_lines = _with(in_lines, _measured(a, b, _Look(turn_deg, Signal.INVERTED_TOOTH), grain, groups))
+        in_lines = _with(in_lines, _measured(a, b, _Look(turn_deg, a.encoding, Signal.INVERTED_TOOTH), grain, groups))
     return replace(in_lines, signal=Signal.DRAWN_LINES) if in_lines.count > in_paint.count else in_paint
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from stitch.errors import RegisterError
 from stitch.imaging.affine import apply
+from stitch.imaging.colour import Encoding
 from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.bed import Bed, GlassSpeck
 from stitch.model.findings import Finding
@@ -69,6 +70,7 @@ def register(
     jobs: int = 2,
     feature_jobs: int | None = None,
     seed: int = 0,
+    encoding: Encoding | None = None,
     bed: Bed | None = None,
     progress: Progress = SILENT,
 ) -> Registration:
@@ -80,6 +82,7 @@ def register(
     ppi : resolution of each scan; scales are taken from it, not estimated.
     jobs : threads; `feature_jobs` of them search for features, which takes most memory (all when None).
     seed : of the random trials, so that a run repeats itself.
+    encoding : of the scans' codes; sRGB when None.
     bed : the shape of the bed all scans were made on, where it is known; else it is found where turned pieces show it.
 
     Raises
@@ -110,7 +113,8 @@ def register(
         points = [_feature_points(pair, reduced, scales) for pair in pairs]
         settled = conflicts.settle(poses, points, pairs, anchor, max(steps))
         spots = {name: glass_spots_px(glass.specks, ppi[name]) for name in names}
-        refiner = Refiner(sources, settled.points, anchor, nominal_ppi, spots, pool, progress)
+        curve = encoding or Encoding.of_profile(None)
+        refiner = Refiner(sources, settled.points, anchor, nominal_ppi, spots, curve, pool, progress)
         refined = refiner.refine(settled.poses)
     made = links.describe(refined, sizes, {pair.scan_ids: pair for pair in pairs})
     findings = settled.findings + links.judge(made)

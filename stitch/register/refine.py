@@ -10,6 +10,7 @@ from itertools import combinations
 import numpy as np
 
 from stitch.imaging.affine import FloatArray, compose, invert, px_from_mm
+from stitch.imaging.colour import Encoding
 from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.geometry import Size
 from stitch.model.layout import CorrectionFit
@@ -33,7 +34,7 @@ JOINS_CONTRARY_SHARE = 0.25
 NO_SPOTS: FloatArray = np.zeros((0, 3))
 UNEXPLAINED_PX = 0.1  # what a rigid solve leaves at nine patches in ten: above it local corrections are tried,
 UNEXPLAINED_SIGMAS = 2.0  # if it is more than the patches' own noise, too (honest noise stays below 1.5 here)
-HELPS = 0.8  # of the rigid solve's held-out error, in sigmas: what a correction must reach to be believed
+HELPS = 0.6  # of the rigid solve's held-out error, in sigmas: what a correction must reach to be believed
 ASKED_STEP_MM = 5.0  # between places at which the uncertainty of corrections is asked
 FEWEST_JUDGES = 12  # held-out patches, all overlaps together, without which no correction is believed
 DENSE_STEP_MM, DENSE_STEP_PX = 3.2, 24  # between patches: the coarser of the two
@@ -92,6 +93,7 @@ class Refiner:
         anchor: str,
         nominal_ppi: float,
         spots_px: Mapping[str, FloatArray],
+        encoding: Encoding,
         pool: Executor,
         progress: Progress,
     ) -> None:
@@ -101,6 +103,7 @@ class Refiner:
         self._anchor = anchor
         self._ppi = nominal_ppi
         self._spots = spots_px
+        self._encoding = encoding
         self._pool = pool
         self._progress = progress
 
@@ -152,7 +155,7 @@ class Refiner:
     def _measure(self, maps: Maps, pairs: Sequence[Pair], grain: Grain) -> list[Measured]:
         placed = maps.placed()
         sides = {
-            name: Side(name, source, placed[name], self._spots.get(name, NO_SPOTS))
+            name: Side(name, source, placed[name], self._spots.get(name, NO_SPOTS), self._encoding)
             for name, source in self._sources.items()
         }
 

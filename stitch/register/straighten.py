@@ -11,7 +11,7 @@ stays as the rigid solve found it, because shifts along the pass could take its 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -32,9 +32,24 @@ from stitch.register.solve import (
 NEAR_KNOTS = 2
 MOST_UNKNOWNS = 4500  # of all scans together: the factors of a dozen scans of A4 then take some 400 MB
 KNOT_MM = (10.0, 7.0)  # across and along the pass: steppers wobble over 30 mm and more
-ROUNDS = 2  # each re-weights; the solves of one run follow each other
-LEAST_SPREAD = 0.5  # of whitened residuals, so that agreement by chance does not stiffen the data
+LEAST_SPREAD = 1.0  # of whitened residuals: data better than their noise must not outvote a rim that bends more
 MOST_SLOPE = 0.4  # change of the shift along a px: far from 1, where the map would fold
+
+
+Trust = Callable[[FloatArray], FloatArray]  # factors of equations, by their residuals in robust widths
+
+
+def lenient(off: FloatArray) -> FloatArray:
+    """Cauchy's weights: a group that agrees can still move the solution, wherever it starts from."""
+    return np.asarray(1 / np.sqrt(1 + off**2))
+
+
+def redescending(off: FloatArray) -> FloatArray:
+    """Geman and McClure's: what is far off has no say."""
+    return np.asarray(1 / (1 + off**2))
+
+
+ROUNDS: tuple[Trust, ...] = (lenient, redescending)  # in the first a rim that is far off is found again
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +156,8 @@ def straighten(
     used = _near_evidence(parts, points, total)
     current = Straightened(dict(poses), {n: s for n, s in shifts.items() if s is not None})
     solution = np.zeros(total)
-    for _ in range(ROUNDS):
-        system = _system(current, parts, points, normal_prior, used, sizes)
+    for trust in ROUNDS:
+        system = _system(current, parts, points, normal_prior, used, sizes, trust)
         solution = system.solution(total)
         before, current = current, _updated(current, parts, solution)
     if not asked:
@@ -206,6 +221,7 @@ def _system(
     normal_prior: Any,
     used: NDArray[np.intp],
     sizes: Mapping[str, Size],
+    trust: Trust,
 ) -> _System:
     from scipy.sparse.linalg import splu
 
@@ -216,7 +232,7 @@ def _system(
     normal = normal_prior.copy()
     right = np.zeros(normal.shape[0])
     for pair in pairs:
-        robust = 1 / (1 + (pair.lengths / (ROBUST_WIDTH * spread)) ** 2)
+        robust = trust(pair.lengths / (ROBUST_WIDTH * spread))
         matrix, target = pair.equations(parts, robust / spread, normal.shape[0])
         normal = normal + matrix.T @ matrix
         right += matrix.T @ target

@@ -131,7 +131,7 @@ def _measured(
     window = Window(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
     a, b = first.sampled(window), second.sampled(window)
     is_turned = first.turn_deg != second.turn_deg
-    planes_a, planes_b = (compared(side, is_turned=is_turned) for side in (a, b))
+    planes_a, planes_b = (compared(side, encoding, is_turned=is_turned) for side in (a, b))
     shared = first.covers(window) & second.covers(window)
     for point, corner in zip(points, corners, strict=True):
         x, y = corner - low

@@ -97,9 +97,11 @@ class Desk:
     def rigid(self, points: list[Points]) -> dict[str, Pose]:
         return dict(solve(self.poses, points, "S0").poses)
 
-    def straightened(self, points: list[Points], stiffness=FLEXIBLE) -> Straightened:
-        sizes = dict.fromkeys(self.poses, SIZE)
-        return straighten(self.rigid(points), {}, sizes, points, "S0", PPI, stiffness)
+    def straightened(self, points: list[Points], stiffness=FLEXIBLE, *, runs: int = 1) -> Straightened:
+        found, sizes = Straightened(self.rigid(points), {}), dict.fromkeys(self.poses, SIZE)
+        for _ in range(runs):
+            found = straighten(found.poses, found.shifts, sizes, points, "S0", PPI, stiffness)
+        return found
 
     def off_px(self, poses: dict[str, Pose], shifts: dict[str, Shifts]) -> FloatArray:
         """Distances between where two maps put the same place, over all overlaps, between the points measured."""
@@ -131,9 +133,20 @@ def test_differences_between_scans_are_recovered(places, kind, seed: int) -> Non
 @pytest.mark.parametrize("seed", [4])
 def test_one_wrong_point_in_five_does_no_harm(seed: int) -> None:
     desk = Desk.of(QUARTERS, [wobble(10 * seed + k) for k in range(4)], seed)
-    clean, foul = (desk.straightened(desk.points(seed, wrong=share)) for share in (0.0, 0.2))
+    clean, foul = (desk.straightened(desk.points(seed, wrong=share), runs=2) for share in (0.0, 0.2))
     p99 = [float(np.percentile(desk.off_px(f.poses, f.shifts), 99)) for f in (clean, foul)]
     assert p99[1] < p99[0] + 0.1
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_rim_that_bends_more_than_the_rest_is_not_left_out(seed: int) -> None:
+    """Most points agree better than their noise says; the rim's, which the knots cannot follow to the last, keep a say.
+
+    Run after run: each starts from the last, whose outliers must not stay outliers for good.
+    """
+    desk = Desk.of(BESIDE[:2], [sag(100 * seed + k) for k in range(2)], seed)
+    found = desk.straightened(desk.points(seed), runs=3)
+    assert np.percentile(desk.off_px(found.poses, found.shifts), 99) < 0.28
 
 
 @pytest.mark.parametrize("stiffness,most_px", [(STIFF, 0.1), (FLEXIBLE, 0.6)], ids=["stiff", "flexible"])

@@ -6,10 +6,12 @@ import cv2
 import numpy as np
 import pytest
 
+from stitch.imaging.colour import Encoding
 from stitch.seams.shift import shift_between
 from stitch.seams.signal import compared
 
 SIZE = 140
+CURVE = Encoding.of_profile(None)
 INNER = slice(22, 118)
 
 
@@ -19,17 +21,19 @@ def smooth(rng: np.random.Generator, sigma: float, planes: int) -> np.ndarray:
 
 
 def lit_from_both_sides(seed: int, colour: float) -> tuple[np.ndarray, np.ndarray]:
-    """Encoded RGB of one place of toothed paper under opposite lamps; pigment has settled in its hollows."""
+    """Encoded RGB of one place of toothed, reddish paper under opposite lamps; pigment has settled in its hollows."""
     rng = np.random.default_rng(seed)
     height = smooth(rng, 2.0, 1)
-    paint = 0.5 * np.exp(colour * smooth(rng, 3.0, 3)) * (1 + 0.05 * height)
+    paint = 0.5 * np.array([1.0, 0.5, 0.1]) * np.exp(colour * smooth(rng, 3.0, 3)) * (1 + 0.05 * height)
     slope = np.gradient(height[..., 0], axis=1)[..., None]
     sides = [paint * (1 + sign * 0.06 * slope) for sign in (1, -1)]
-    return tuple((s + 0.001 * rng.standard_normal(s.shape)).clip(0, 1).astype(np.float32) for s in sides)  # type: ignore[return-value]
+    return tuple(  # type: ignore[return-value]
+        (CURVE.encode(s) + 0.001 * rng.standard_normal(s.shape)).clip(0, 1).astype(np.float32) for s in sides
+    )
 
 
 def length_px(first: np.ndarray, second: np.ndarray, *, is_turned: bool) -> float | None:
-    a, b = (compared(side, is_turned=is_turned)[INNER, INNER] for side in (first, second))
+    a, b = (compared(side, CURVE, is_turned=is_turned)[INNER, INNER] for side in (first, second))
     found = shift_between(a, b)
     return None if found is None else found.length_px
 
