@@ -23,6 +23,7 @@ from stitch.pipeline.keep import load_record, require_same, save_record
 from stitch.seams.cut import cut
 from stitch.seams.measure import measure
 from stitch.tone.apply import code_table, has_shoulder
+from stitch.tone.evened import evened
 from stitch.tone.fit import fit
 
 Sources = Mapping[str, PixelSource]
@@ -72,6 +73,11 @@ def match_tone(
 def tables_of(job: Job, tone: ToneFit) -> Tables:
     """For every scan the encoded value of each code after the match; None where the codes stay."""
     return {one.scan_id: code_table(one, job.encoding, job.bits, tone.common_scale) for one in tone.scans}
+
+
+def evened_sources(job: Job, sources: Sources, tone: ToneFit) -> dict[str, PixelSource]:
+    """The scans with their light evened out where the tone match found that they need it."""
+    return {one.scan_id: evened(sources[one.scan_id], one.field, job.encoding) for one in tone.scans}
 
 
 def eased_scans(job: Job, tone: ToneFit) -> tuple[str, ...]:

@@ -104,6 +104,7 @@ class _Run:
             sources = {one.scan_id: sources[one.scan_id] for one in layout.placements}
             tone, toned = making.match_tone(job, sources, layout, placed.painting_px, placed_mark)
             tables = making.tables_of(job, tone)
+            sources = making.evened_sources(job, sources, tone)
             (label_map, lines), seamed = making.cut_seams(job, sources, layout, tables, toned)
             eased, how = making.eased_scans(job, tone), self._settings.resample
             spec = self._spec(profile, bits, telling.history(layout, tone, eased, self._scans, ppi, how=how), layout)

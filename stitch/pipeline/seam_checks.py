@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from stitch.imaging.affine import mm_from_px, nearest_turn_deg
+from stitch.imaging.affine import mm_from_px, nearest_turn_deg, px_from_mm
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout
 from stitch.model.seams import SeamLine
@@ -24,7 +24,7 @@ PLAIN_STEP_DE00 = 2.0  # the class "yes" of the seam map; the tone is blended ov
 NAMED_JUMPS = 4
 APART_MM = 15.0  # jumps nearer than this to a larger one are not named again
 LITTLE_MEASURED = 0.25  # share of a seam; below it is said
-
+EDGE_MM = 3.0  # nearer to the sheet's edge a step is that of its shadow and the lid: patches reach 2 mm
 
 Corners = tuple[tuple[float, float], ...]
 
@@ -43,9 +43,14 @@ class Jump:
 def seam_findings(lines: Sequence[SeamLine], layout: Layout, painting_px: Corners | None = None) -> tuple[Finding, ...]:
     """A failed check where seams show along too much of their length, or a line jumps; a note where little is known.
 
-    `painting_px` : the painting's corners on the canvas, where its edges are certain; steps on the lid do not count.
+    `painting_px` : the painting's corners on the canvas, where its edges are certain; steps on the lid or
+    beside the sheet's edge do not count.
     """
-    return (*_visible(lines, painting_px), *_jumping(jumps(lines, layout)), *_unmeasured(lines))
+    return (
+        *_visible(lines, painting_px, px_from_mm(EDGE_MM, layout.canvas_ppi)),
+        *_jumping(jumps(lines, layout)),
+        *_unmeasured(lines),
+    )
 
 
 def jumps(lines: Sequence[SeamLine], layout: Layout) -> list[Jump]:
@@ -69,13 +74,13 @@ def limit_px(line: SeamLine, layout: Layout) -> float:
     return JUMP_SHIFT_STRAIGHTENED_PX if layout.correction is not None and len(turns) > 1 else JUMP_SHIFT_PX
 
 
-def _visible(lines: Sequence[SeamLine], painting_px: Corners | None) -> tuple[Finding, ...]:
+def _visible(lines: Sequence[SeamLine], painting_px: Corners | None, edge_px: float) -> tuple[Finding, ...]:
     """Failed where a fiftieth of the seams shows plainly; a warning where it shows to whoever looks for it."""
     steps = [
         (step, weight)
         for line in lines
         for point, step, weight in zip(line.points_px, line.step_de00, point_weights_mm(line), strict=True)
-        if painting_px is None or _is_inside(point, painting_px)
+        if painting_px is None or _is_inside(point, painting_px, edge_px)
     ]
     total = sum(weight for _, weight in steps)
     for limit, severity in ((PLAIN_STEP_DE00, Severity.FAILED), (VISIBLE_STEP_DE00, Severity.WARNING)):
@@ -85,10 +90,12 @@ def _visible(lines: Sequence[SeamLine], painting_px: Corners | None) -> tuple[Fi
     return ()
 
 
-def _is_inside(point: tuple[float, float], corners: Corners) -> bool:
-    """Whether a point lies in a convex quadrilateral given clockwise as seen."""
-    ends = zip(corners, (*corners[1:], corners[0]), strict=True)
-    return all((x1 - x0) * (point[1] - y0) >= (y1 - y0) * (point[0] - x0) for (x0, y0), (x1, y1) in ends)
+def _is_inside(point: tuple[float, float], corners: Corners, inset_px: float) -> bool:
+    """Whether a point lies so far inside a convex quadrilateral given clockwise as seen."""
+    return all(
+        (x1 - x0) * (point[1] - y0) - (y1 - y0) * (point[0] - x0) >= inset_px * math.hypot(x1 - x0, y1 - y0)
+        for (x0, y0), (x1, y1) in zip(corners, (*corners[1:], corners[0]), strict=True)
+    )
 
 
 def _shown(share: float, limit_de00: float, severity: Severity, worst_de00: float) -> Finding:

@@ -68,6 +68,11 @@ def history(
         )
     else:
         said.append("Tone left as scanned.")
+    if tone.evenness is not None:
+        said.append(
+            f"Light evened out within the scans, by up to {tone.evenness.largest_percent:.0f} % between two places of "
+            "one (fall-off over the bed, warming up along the pass, darkening where the sheet lifts)."
+        )
     if tone.common_scale != 1.0:
         said.append(f"Everything multiplied by {tone.common_scale:.4f} in linear light, so that no white is clipped.")
     if eased:

@@ -47,6 +47,12 @@ class CellGrid:
         y0 = self.y0_px + row * self.cell_px
         return Window(x0, y0, columns.size * self.cell_px, self.cell_px), columns
 
+    def middles(self, row: int, columns: NDArray[np.int64]) -> FloatArray:
+        """Canvas px of the middles of some cells of a row, (n, 2)."""
+        half = (self.cell_px - 1) / 2
+        x = self.x0_px + columns * self.cell_px + half
+        return np.column_stack([x, np.full(len(columns), self.y0_px + row * self.cell_px + half)])
+
 
 def common_cells(a: PlacedMap, b: PlacedMap, canvas: Size, canvas_ppi: float) -> CellGrid:
     """Cells over the overlap of two scans, about 2 mm wide, narrower where the overlap is small.

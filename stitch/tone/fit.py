@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -14,9 +15,11 @@ from stitch.imaging.colour import Encoding, mean_delta_e_2000
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
-from stitch.model.tone import PairTone, ScanTone, ToneFit
+from stitch.model.tone import LightField, PairTone, ScanTone, ToneFit
 from stitch.progress import SILENT, Progress
 from stitch.tone.cells import common_cells
+from stitch.tone.even import even_out
+from stitch.tone.evened import evened
 from stitch.tone.samples import PairSamples, PlacedSource, sample_pair
 from stitch.tone.solve import ChannelFit, ChannelPair, lightness, lightness_slope, residuals, solve_channel
 from stitch.tone.white import scale_for_white
@@ -49,7 +52,8 @@ def fit(
     below the top are those of the painting, not of the lid.
 
     Gains and offsets act in linear light. An offset is given only where the overlaps hold dark and light tones and it
-    lowers held-out differences; a scan whose gains do not differ from 1 by more than their uncertainty keeps exactly 1.
+    lowers held-out differences; places within a scan are evened out (`unevenness`) where that lowers them clearly;
+    a scan whose gains do not differ from 1 by more than their uncertainty keeps exactly 1.
     `common_scale` is below 1 when a gain would have pushed white past the top. ΔE2000 before and after is
     measured on cells that the fit did not use.
 
@@ -66,11 +70,20 @@ def fit(
     ]
     pairs = _sample_all(placed, layout, encoding, bits, progress)
     chosen = reference_id if reference_id is not None else _chosen(pairs, placed, layout, ids)
-    gains, offsets = _solve(pairs, ids, ids.index(chosen))
-    tones = tuple(_scan_tone(name, gains[k], offsets[k]) for k, name in enumerate(ids))
-    scale = _common_scale(placed, tones, encoding, bits, painting_px, progress)
-    measured = tuple(_pair_tone(pair, gains, offsets, ids, encoding) for pair in pairs)
-    return ToneFit(chosen, tones, measured, scale, f"linear light of {encoding.name}")
+    reference = ids.index(chosen)
+    gains, offsets = _solve(pairs, ids, reference)
+    even = even_out(pairs, placed, ids, reference, gains, offsets, layout.canvas_ppi, _solve)
+    seen = pairs if even is None else even.pairs
+    if even is not None:
+        gains, offsets = even.gains, even.offsets
+    fields = {} if even is None else even.fields
+    tones = tuple(_scan_tone(name, gains[k], offsets[k], fields.get(name)) for k, name in enumerate(ids))
+    lit = [replace(scan, source=evened(scan.source, fields.get(scan.scan_id), encoding)) for scan in placed]
+    scale = _common_scale(lit, tones, encoding, bits, painting_px, progress)
+    measured = tuple(
+        _pair_tone(before, after, gains, offsets, ids, encoding) for before, after in zip(pairs, seen, strict=True)
+    )
+    return ToneFit(chosen, tones, measured, scale, f"linear light of {encoding.name}", even.told if even else None)
 
 
 def _sample_all(
@@ -180,10 +193,10 @@ def _difference(pairs: list[ChannelPair], found: ChannelFit) -> float:
     return float(np.mean([np.median(np.abs(residuals(p, found.log_gain, found.offset))) for p in pairs]))
 
 
-def _scan_tone(scan_id: str, gain: FloatArray, offset: FloatArray) -> ScanTone:
+def _scan_tone(scan_id: str, gain: FloatArray, offset: FloatArray, field: LightField | None) -> ScanTone:
     r, g, b = (float(v) for v in gain)
     low_r, low_g, low_b = (float(v) for v in offset)
-    return ScanTone(scan_id, (r, g, b), (low_r, low_g, low_b))
+    return ScanTone(scan_id, (r, g, b), (low_r, low_g, low_b), field)
 
 
 def _common_scale(
@@ -204,12 +217,21 @@ def _common_scale(
 
 
 def _pair_tone(
-    pair: PairSamples, gains: FloatArray, offsets: FloatArray, ids: list[str], encoding: Encoding
+    before: PairSamples,
+    after: PairSamples,
+    gains: FloatArray,
+    offsets: FloatArray,
+    ids: list[str],
+    encoding: Encoding,
 ) -> PairTone:
-    a, b = ids.index(pair.scan_a), ids.index(pair.scan_b)
-    light_a, light_b = pair.linear_a[pair.is_heldout], pair.linear_b[pair.is_heldout]
-    before = mean_delta_e_2000(encoding.lab_of_linear(light_a), encoding.lab_of_linear(light_b))
-    after = mean_delta_e_2000(
-        encoding.lab_of_linear(light_a * gains[a] + offsets[a]), encoding.lab_of_linear(light_b * gains[b] + offsets[b])
+    """`after` : the same samples with their light evened out."""
+    a, b = ids.index(before.scan_a), ids.index(before.scan_b)
+    held = before.is_heldout
+    raw = mean_delta_e_2000(
+        encoding.lab_of_linear(before.linear_a[held]), encoding.lab_of_linear(before.linear_b[held])
     )
-    return PairTone(pair.scan_a, pair.scan_b, int(pair.is_heldout.sum()), before, after)
+    matched = mean_delta_e_2000(
+        encoding.lab_of_linear(after.linear_a[held] * gains[a] + offsets[a]),
+        encoding.lab_of_linear(after.linear_b[held] * gains[b] + offsets[b]),
+    )
+    return PairTone(before.scan_a, before.scan_b, int(held.sum()), raw, matched)

@@ -24,7 +24,10 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PairSamples:
-    """Cells of one overlap: mean linear RGB in each scan, (n, 3) float64; cells with `is_heldout` are never fitted."""
+    """Cells of one overlap: mean linear RGB in each scan, (n, 3) float64; cells with `is_heldout` are never fitted.
+
+    `at_a_px`, `at_b_px` : the cells' middles in px of each scan, (n, 2).
+    """
 
     scan_a: str
     scan_b: str
@@ -32,6 +35,8 @@ class PairSamples:
     linear_a: FloatArray
     linear_b: FloatArray
     is_heldout: NDArray[np.bool_]
+    at_a_px: FloatArray
+    at_b_px: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,7 +50,7 @@ class PlacedSource:
 
 def sample_pair(a: PlacedSource, b: PlacedSource, grid: CellGrid, encoding: Encoding, bits: int) -> PairSamples:
     """Average the usable cells of some rows of `grid` in both scans, clipped pixels left out of both."""
-    found: list[tuple[FloatArray, FloatArray, NDArray[np.bool_]]] = []
+    found: list[tuple[FloatArray, FloatArray, NDArray[np.bool_], FloatArray]] = []
     for row in grid.rows_to_read():
         window, columns = grid.window(row)
         pixels = [_on_canvas(scan, window) for scan in (a, b)]
@@ -55,13 +60,12 @@ def sample_pair(a: PlacedSource, b: PlacedSource, grid: CellGrid, encoding: Enco
         keep = grid.is_usable[row, columns] & (fraction >= 1.0 - MOST_CLIPPED_FRACTION)
         share = fraction[keep, None].astype(np.float64)
         heldout = (row + columns[keep]) % HELDOUT_EVERY == 0
-        found.append((means[0][keep] / share, means[1][keep] / share, heldout))
-    columns_of = [np.concatenate([item[k] for item in found]) if found else None for k in range(3)]
-    linear_a, linear_b, is_heldout = (
-        columns_of if found else (np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, dtype=bool))
-    )
+        found.append((means[0][keep] / share, means[1][keep] / share, heldout, grid.middles(row, columns[keep])))
+    nothing = (np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, dtype=bool), np.zeros((0, 2)))
+    linear_a, linear_b, is_heldout, middles = (np.concatenate(parts) for parts in zip(nothing, *found, strict=True))
     area = float(grid.is_usable.sum()) * grid.cell_px**2
-    return PairSamples(a.scan_id, b.scan_id, area, linear_a, linear_b, is_heldout)  # type: ignore[arg-type]
+    places = (side.placed.scan_from_canvas(middles) for side in (a, b))
+    return PairSamples(a.scan_id, b.scan_id, area, linear_a, linear_b, is_heldout, *places)
 
 
 def _on_canvas(scan: PlacedSource, window: Window) -> NDArray[Any]:

@@ -85,7 +85,9 @@ def test_a_step_on_the_lid_does_not_count() -> None:
     inside = ((100.0, 100.0), (600.0, 110.0), (590.0, 700.0), (90.0, 690.0))
     assert [finding.code for finding in seam_findings((line,), layout())] == ["seam-visible"]
     assert seam_findings((line,), layout(), inside) == ()
-    around = ((100.0, 0.0), (600.0, 0.0), (590.0, 700.0), (90.0, 690.0))
+    beside = ((100.0, 0.0), (600.0, 0.0), (590.0, 700.0), (90.0, 690.0))  # 10 px inside: the sheet's shadow
+    assert seam_findings((line,), layout(), beside) == ()
+    around = ((100.0, -60.0), (600.0, -60.0), (590.0, 700.0), (90.0, 690.0))
     assert len(seam_findings((line,), layout(), around)) == 1
 
 

@@ -125,6 +125,7 @@ def _tone(context: Context, tone: ToneFit | None) -> Html | None:
             context.named(tone.reference_id),
             f". The arithmetic was done in linear light; the curve undone for it: {tone.encoding_name}.",
         ),
+        _evenness(tone),
         _common_scale(tone),
         words.table(
             ["Scan", "Red", "Green", "Blue", "Black level, red · green · blue"],
@@ -132,6 +133,29 @@ def _tone(context: Context, tone: ToneFit | None) -> Html | None:
             numeric=(1, 2, 3, 4),
         ),
         _pairs(context, tone),
+    )
+
+
+def _evenness(tone: ToneFit) -> Html:
+    even = tone.evenness
+    if even is None:
+        return el("p", "Within the scans the light was even enough: one factor a channel was used for all of a scan.")
+    ramp = (
+        "Scans lay turned to each other, so a slope of the light over the glass could be seen, too."
+        if even.is_ramp_known
+        else "A slope of the light over the whole glass cannot be told from scans of unequal exposure while all lie "
+        "the same way round: it was taken for none."
+    )
+    return el(
+        "p",
+        "Within the scans the light was evened out, too: fall-off over the glass, the lamp warming up along the pass, "
+        "darkening where the sheet lifts. The largest factor between two places of one scan is ",
+        words.figure("tone.evenness.largest_percent", even.largest_percent, words.SHARE),
+        ". In held-out parts of the overlaps one block in ten differed by ",
+        words.figure("tone.evenness.before_l", even.before_l, words.LIGHTNESS),
+        " or more before, and by ",
+        words.figure("tone.evenness.after_l", even.after_l, words.LIGHTNESS),
+        f" after. {ramp}",
     )
 
 
