@@ -39,7 +39,7 @@ KERNELS = {
 
 
 BED_WORDS = {
-    BedSource.UNKNOWN: "unknown",
+    BedSource.UNKNOWN: "felt from the small turns of the scans; not sure enough to be told as the scanner's own",
     BedSource.TURNED_PIECES: "known from turned pieces",
     BedSource.TAPE: "known from the tape measure",
     BedSource.FILE: "known from the scanner file",

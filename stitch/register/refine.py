@@ -118,11 +118,10 @@ class Refiner:
         rigid = self._finished(maps, measured, trial)
         if trial.p90_px <= UNEXPLAINED_PX or trial.p90_sigmas <= UNEXPLAINED_SIGMAS:
             return rigid
-        return self._corrected(rigid, pairs)
+        return self._corrected(maps, pairs) or rigid
 
-    def _corrected(self, rigid: Refined, pairs: Sequence[Pair]) -> Refined:
-        """The rigid placement with local corrections, or itself where they do not lower the held-out error."""
-        maps = rigid.maps
+    def _corrected(self, maps: Maps, pairs: Sequence[Pair]) -> Refined | None:
+        """The placement with local corrections, or None where they do not lower the held-out error."""
         flexible = STIFFNESSES[-1]
         for grain in _dense_grains(self._ppi):
             measured = self._measure(maps, pairs, grain)
@@ -134,7 +133,7 @@ class Refiner:
             if one.is_sound and one.p90_sigmas < limit * best.p90_sigmas:
                 best = one
         if best.stiffness is None:
-            return rigid
+            return None
         fit = CorrectionFit(best.stiffness.name, trials[0].p95_px, best.p95_px)
         return replace(self._finished(maps, measured, best), correction=fit)
 
@@ -197,7 +196,7 @@ class Refiner:
     def _trial(self, maps: Maps, measured: Sequence[Measured], stiffness: Stiffness | None) -> _Trial:
         """Solve without the held-out patches, and look how far apart those are then."""
         chosen = self._chosen(maps, measured, is_trial=True)
-        solved = self._solved_with(maps, chosen, stiffness)
+        solved = self._solved_with(maps, chosen, stiffness, feels_bed=True)
         placed = solved.placed()
         held = {(m.scan_a, m.scan_b): points_of(m, placed, m.is_held_out) for m in measured}
         off = {key: apart_px(placed, points) for key, points in held.items()}
@@ -210,16 +209,18 @@ class Refiner:
         p90, p95 = (float(v) for v in np.percentile(everything, (90, 95)))
         return _Trial(stiffness, distances, p90, p95, float(np.percentile(sigmas, 90)), is_sound=is_sound)
 
-    def _solved_with(self, maps: Maps, points: Sequence[Points], stiffness: Stiffness | None) -> Maps:
+    def _solved_with(
+        self, maps: Maps, points: Sequence[Points], stiffness: Stiffness | None, *, feels_bed: bool = False
+    ) -> Maps:
         if stiffness is None:
-            return Maps(solve(maps.poses, points, self._anchor).poses, {}, self._sizes)
+            return Maps(solve(maps.poses, points, self._anchor, feels_bed=feels_bed).poses, {}, self._sizes)
         found = self._straightened(maps, points, stiffness)
         return Maps(found.poses, found.shifts, self._sizes)
 
     def _finished(self, maps: Maps, measured: Sequence[Measured], trial: _Trial) -> Refined:
         """The solve with all patches, judged by the trial that has not seen some of them."""
         used = self._chosen(maps, measured)
-        rigid = solve(maps.poses, used, self._anchor)
+        rigid = solve(maps.poses, used, self._anchor, feels_bed=trial.stiffness is None)
         final, uncertain = Maps(rigid.poses, {}, self._sizes), {}
         if trial.stiffness is not None:
             found = self._straightened(maps, used, trial.stiffness, self._places(maps, used))

@@ -2,8 +2,9 @@
 
 Unknowns are a turn and a shift for each scan and, where pieces lie turned by a quarter against others, two for the bed
 they were all scanned on: how much longer its px are across than along, how far its axes are from a right angle. Both
-turn into their opposite with a quarter turn and are the same after a half turn, so that nothing else shows them. Scale
-is known from the scanning resolution. Every pair's points pull on both scans at once, so errors do not accumulate
+turn into their opposite with a quarter turn and are the same after a half turn. Small turns of scans against each other
+feel a little of them, enough to make precise overlaps meet, not enough to be told as the scanner's. Scale is known from
+the scanning resolution. Every pair's points pull on both scans at once, so errors do not accumulate
 around a grid (Preibisch, Saalfeld and Tomancak, Bioinformatics 25(11), 2009, on solving globally). Robust by
 re-weighting (Geman and McClure, Bull. Int. Stat. Inst. 52, 1987).
 """
@@ -25,6 +26,7 @@ ROUNDS = 12
 FIRST_ROUNDS = 3
 ROBUST_WIDTH = 2.5
 BED_PRIOR = 0.003  # standard deviation expected of a bed's two figures before anything is seen
+FELT_SIGMAS, FEIGNED = 3.0, 0.0003  # small turns: how far a figure must stand out; errors of 0.01 px feign so much
 BED_PARTS = np.array([[[0.5, 0.0], [0.0, -0.5]], [[0.0, 0.5], [0.5, 0.0]]])  # ∂linear / ∂(anisotropy, skew), near 0
 
 
@@ -107,16 +109,36 @@ class Solution:
         return np.einsum("nik,kl,njl->nij", rows, self.covariance, rows)
 
 
-def solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str) -> Solution:
+def solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str, *, feels_bed: bool = False) -> Solution:
     """Improve `poses` from corresponding points; `anchor` keeps its pose, the others move.
 
     The bed's figures are solved for when some points link scans that lie a quarter turn apart and the bed is not known
-    from elsewhere. Raises numpy.linalg.LinAlgError when a scan has no points at all.
+    from elsewhere. With `feels_bed` (for precise points of scans that no correction bends) they are also taken from the
+    scans' small turns where those show them plainly; the bed's source stays unknown then. Raises
+    numpy.linalg.LinAlgError when a scan has no points at all.
     """
+    is_shown = shows_bed(poses, points)
+    if feels_bed and not is_shown and next(iter(poses.values())).bed.source is BedSource.UNKNOWN:
+        felt = _solve(poses, points, anchor, is_bed_free=True)
+        if _is_plain(felt.poses[anchor].bed):
+            bed = replace(felt.poses[anchor].bed, source=BedSource.UNKNOWN)
+            return replace(felt, poses={name: replace(pose, bed=bed) for name, pose in felt.poses.items()})
+    return _solve(poses, points, anchor, is_bed_free=is_shown)
+
+
+def _is_plain(bed: Bed) -> bool:
+    """Whether one of the figures stands out from its noise and from what systematic errors of patches feign."""
+    figures = (
+        (bed.anisotropy, bed.sigma_anisotropy),
+        (np.tan(np.radians(bed.skew_deg)), np.radians(bed.sigma_skew_deg)),
+    )
+    return any(abs(value) > FELT_SIGMAS * np.hypot(sigma, FEIGNED) for value, sigma in figures)
+
+
+def _solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str, *, is_bed_free: bool) -> Solution:
     order = [name for name in poses if name != anchor]
     column = {name: 3 * i for i, name in enumerate(order)}
     current = dict(poses)
-    is_bed_free = shows_bed(poses, points)
     spread = 1.0
     for round_number in range(ROUNDS):
         spread = _spread(current, points, 4.0 if round_number < FIRST_ROUNDS else 0.0)

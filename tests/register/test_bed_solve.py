@@ -168,3 +168,28 @@ def test_sigmas_come_from_the_residuals_not_from_what_patches_said_of_themselves
     honest, found = (solve(started(poses, Bed(), 9), p, "S0") for p in (points, boasting))
     for name in ("S1", "S2", "S3"):
         assert found.sigma_px[name] == pytest.approx(honest.sigma_px[name], rel=0.1)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_small_turns_let_precise_overlaps_feel_the_beds_shape_without_claiming_it(seed: int) -> None:
+    """A half turn shows nothing, a degree of it a little: 0.06 px at the far ends of an overlap, seen by 0.02 px."""
+    true = Bed(anisotropy=0.003, skew_deg=0.1)
+    poses = true_poses(HALF, true, seed)
+    points, exact = (points_between(poses, seed, noise_px=noise) for noise in (0.02, 0.0))
+    left = []
+    for feels_bed in (False, True):
+        found = solve(started(poses, Bed(), seed), points, "S0", feels_bed=feels_bed)
+        maps = {name: pose.matrix() for name, pose in found.poses.items()}
+        off = [apply(maps[p.scan_a], p.points_a) - apply(maps[p.scan_b], p.points_b) for p in exact]
+        left.append(float(np.percentile(np.hypot(*np.concatenate(off).T), 95)))
+        assert found.poses["S0"].bed.source is BedSource.UNKNOWN
+    assert left[1] < 0.6 * left[0]
+    assert found.poses["S0"].bed.anisotropy == pytest.approx(0.003, abs=0.001)
+
+
+@pytest.mark.parametrize("seed", [5, 6, 7])
+def test_a_square_scanner_is_not_felt_to_be_anything_else(seed: int) -> None:
+    poses = true_poses(HALF, Bed(), seed)
+    points = points_between(poses, seed, noise_px=0.02)
+    found = solve(started(poses, Bed(), seed), points, "S0", feels_bed=True)
+    assert {pose.bed for pose in found.poses.values()} == {Bed()}
