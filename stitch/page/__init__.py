@@ -1,0 +1,1 @@
+"""The page on which ties are made by hand."""
