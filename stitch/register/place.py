@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -9,12 +10,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from stitch.errors import RegisterError
-from stitch.imaging.affine import apply
+from stitch.imaging.affine import apply, compose, nearest_turn_deg, rigid, rows_of
 from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.bed import Bed, GlassSpeck
 from stitch.model.findings import Finding
 from stitch.model.geometry import Size
-from stitch.model.layout import CorrectionFit, Link
+from stitch.model.layout import Affine, CorrectionFit, Link
 from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
@@ -104,7 +105,11 @@ def register(
             [cleaned[n] for n in names], seen, steps, seed, pool, progress, lambda: found_by(detect_in_colour)
         )
         pairs = searched.pairs
-        refuse_unlinked(names, pairs, searched.doubts, colourless=[n for n in names if not has_colour(cleaned[n])])
+        try:
+            refuse_unlinked(names, pairs, searched.doubts, colourless=[n for n in names if not has_colour(cleaned[n])])
+        except RegisterError as stop:
+            stop.places = _places_so_far(names, pairs, reduced, sizes, scales)
+            raise
         anchor = graph.most_central(names, pairs)
         poses = _first_poses(anchor, pairs, reduced, sizes, scales, bed or Bed())
         points = [_feature_points(pair, reduced, scales) for pair in pairs]
@@ -201,6 +206,25 @@ def _first_poses(
         angle = float(np.arctan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1]))
         poses[name] = Pose(angle, float(x), float(y), scales[name], (float(centre[0]), float(centre[1])), bed)
     return poses
+
+
+def _places_so_far(
+    names: Sequence[str],
+    pairs: Sequence[Pair],
+    reduced: Mapping[str, Reduced],
+    sizes: Mapping[str, Size],
+    scales: Mapping[str, float],
+) -> dict[str, Affine]:
+    """Roughly where the scans of the largest group lie, most of them upright; nothing when no two are linked."""
+    group = graph.groups(names, [pair.scan_ids for pair in pairs])[0]
+    if len(group) < 2:
+        return {}
+    inside = [pair for pair in pairs if pair.scan_ids[0] in group]
+    anchor = graph.most_central(group, inside)
+    poses = _first_poses(anchor, inside, {name: reduced[name] for name in group}, sizes, scales, Bed())
+    turn = Counter(nearest_turn_deg(pose.matrix()) for pose in poses.values()).most_common(1)[0][0]
+    upright = rigid(-np.radians(turn), 0.0, 0.0)
+    return {name: rows_of(compose(upright, pose.matrix())) for name, pose in poses.items()}
 
 
 def _feature_points(pair: Pair, reduced: Mapping[str, Reduced], scales: Mapping[str, float]) -> Points:
