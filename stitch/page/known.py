@@ -8,10 +8,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from stitch.imaging.affine import FloatArray, nearest_turn_deg
-
 Affine = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 
@@ -30,18 +26,9 @@ class FoundLink:
 class Known:
     """The last run, as far as its report tells. Scans that are not in the job any more are left out."""
 
-    places: dict[str, Affine] = field(default_factory=dict)  # canvas px from scan px
+    places: dict[str, Affine] = field(default_factory=dict)  # px of one common frame from scan px
     links: tuple[FoundLink, ...] = ()
     stopped: tuple[str, str] | None = None  # what was wrong, and the advice; None when the scans were placed
-
-    def place(self, name: str) -> FloatArray | None:
-        """Map from scan px to canvas px, (2, 3); None where it is not known."""
-        return np.array(self.places[name]) if name in self.places else None
-
-    def turn_deg(self, name: str) -> int:
-        """How far a scan is turned clockwise to lie as in the master; 0 where nothing is known."""
-        place = self.place(name)
-        return 0 if place is None else nearest_turn_deg(place)
 
 
 def read_known(report: Path, names: Collection[str]) -> Known:
@@ -54,8 +41,11 @@ def read_known(report: Path, names: Collection[str]) -> Known:
 
 
 def _places(plain: dict[str, Any], names: Collection[str]) -> dict[str, Affine]:
-    placements = (plain["layout"] or {"placements": []})["placements"]
-    return {one["scan_id"]: _affine(one["canvas_from_scan"]) for one in placements if one["scan_id"] in names}
+    if plain["layout"] is None:
+        found = plain.get("places_found", {})
+    else:
+        found = {one["scan_id"]: one["canvas_from_scan"] for one in plain["layout"]["placements"]}
+    return {name: _affine(rows) for name, rows in found.items() if name in names}
 
 
 def _affine(rows: list[list[float]]) -> Affine:

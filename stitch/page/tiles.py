@@ -69,6 +69,11 @@ class TiledScan:
             return None
         return self._jpeg(self._pixels(level, window))
 
+    def close(self) -> None:
+        """Let go of the reduced copies' file."""
+        with self._lock:
+            self._kept = {}
+
     def _pixels(self, level: int, window: Window) -> EightBit:
         if level < FIRST_KEPT_LEVEL:
             return _eight_bit(_read_reduced(self._source(), window, 2**level))
