@@ -5,7 +5,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2] / "stitch"
 GROUND = {"errors", "progress", "model", "__init__"}
-ROOMS = {"scans", "register", "tone", "seams", "compose", "master", "size", "report", "job"}
+ROOMS = {"scans", "register", "tone", "seams", "compose", "master", "size", "report", "job", "ties"}
 
 
 def place_of(path: Path) -> str:
