@@ -6,6 +6,7 @@ come from reduced copies that one pass over the scan leaves in a scratch folder.
 
 from __future__ import annotations
 
+import contextlib
 import io
 import threading
 from collections.abc import Callable
@@ -19,7 +20,7 @@ from PIL import Image, ImageCms
 
 from stitch.imaging.windows import bands
 from stitch.model.geometry import Size, Window
-from stitch.model.scans import PixelSource
+from stitch.model.scans import PixelSource, Scan
 
 TILE_PX = 512
 FIRST_KEPT_LEVEL = 2  # reading a tile of level 2 from the scan would take 16 times its pixels
@@ -35,19 +36,19 @@ class TiledScan:
 
     Parameters
     ----------
-    source : gives the open scan; called when pixels are first needed.
-    size : the scan's size as shown.
-    scratch : folder for the reduced copies, removed by the caller; `name` is what they are called there.
-    profile : ICC profile of the scan's colours, or None for sRGB.
+    source : gives the scan as it is looked at, open as long as the page; called when its pixels are first needed.
+    once : opens the scan for one pass over it; closed afterwards.
+    scan : its size and profile.
+    kept : file for the reduced copy, which the caller removes in the end.
     """
 
     def __init__(
-        self, source: Callable[[], PixelSource], size: Size, scratch: Path, name: str, profile: bytes | None
+        self, source: Callable[[], PixelSource], once: Callable[[], PixelSource], scan: Scan, kept: Path
     ) -> None:
-        self.size = size
-        self.level_count = _level_count(size)
-        self._source, self._scratch, self._name = source, scratch, name
-        self._display = _display_of(profile)
+        self.size = scan.size
+        self.level_count = _level_count(scan.size)
+        self._source, self._once, self._file = source, once, kept
+        self._display = _display_of(scan.profile)
         self._kept: dict[int, EightBit] = {}
         self._lock = threading.Lock()
 
@@ -90,14 +91,14 @@ class TiledScan:
     def _first_reduced(self) -> EightBit:
         """The finest kept level, in a file that is read through memory mapping."""
         factor, size = 2**FIRST_KEPT_LEVEL, level_size(self.size, FIRST_KEPT_LEVEL)
-        path = self._scratch / f"{self._name}.npy"
         shape = (size.height_px, size.width_px, 3)
-        kept = np.lib.format.open_memmap(path, mode="w+", dtype=np.uint8, shape=shape)
-        source, done = self._source(), 0
-        for band in bands(self.size, max(1, BAND_PIXELS // (self.size.width_px * factor)) * factor):
-            rows = _eight_bit(_shrunk(source.read(band), factor))
-            kept[done : done + len(rows)] = rows
-            done += len(rows)
+        kept = np.lib.format.open_memmap(self._file, mode="w+", dtype=np.uint8, shape=shape)
+        done = 0
+        with contextlib.closing(self._once()) as source:
+            for band in bands(self.size, max(1, BAND_PIXELS // (self.size.width_px * factor)) * factor):
+                rows = _eight_bit(_shrunk(source.read(band), factor))
+                kept[done : done + len(rows)] = rows
+                done += len(rows)
         return kept
 
     def _jpeg(self, pixels: EightBit) -> bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import threading
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from stitch.model.geometry import Size, Window
+from stitch.model.scans import Scan
 from stitch.page.tiles import TILE_PX, TiledScan, level_size
 
 
@@ -47,7 +49,29 @@ def shown(data: bytes) -> NDArray[np.float64]:
 
 
 def tiled(held: Held, scratch: Path) -> TiledScan:
-    return TiledScan(lambda: held, held.size, scratch, "0", None)
+    return TiledScan(lambda: held, lambda: held, scan_of(held), scratch / "0.npy")
+
+
+def scan_of(held: Held, profile: bytes | None = None) -> Scan:
+    facts: dict[str, Any] = {
+        "scan_id": "A1",
+        "path": Path("A1.tif"),
+        "page_index": 0,
+        "size": held.size,
+        "bits": 16,
+        "is_grey": False,
+        "ppi_x": 300.0,
+        "ppi_y": 300.0,
+        "orientation": 1,
+        "file_format": "TIFF",
+        "compression": "none",
+        "profile": profile,
+        "sha256": "",
+        "byte_count": 0,
+        "clipped_low_fraction": 0.0,
+        "clipped_high_fraction": 0.0,
+    }
+    return Scan(**facts)
 
 
 @pytest.mark.parametrize("seed", [0, 1])
@@ -101,4 +125,5 @@ def test_a_small_scan_of_eight_bits_needs_no_copy(tmp_path: Path) -> None:
 def test_a_damaged_profile_leaves_the_colours_as_they_are(tmp_path: Path) -> None:
     held = Held(smooth(300, 200, 5))
     plain = tiled(held, tmp_path).tile(0, 0, 0)
-    assert TiledScan(lambda: held, held.size, tmp_path, "1", b"no profile").tile(0, 0, 0) == plain
+    spoiled = TiledScan(lambda: held, lambda: held, scan_of(held, b"no profile"), tmp_path / "1.npy")
+    assert spoiled.tile(0, 0, 0) == plain
