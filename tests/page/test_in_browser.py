@@ -48,6 +48,19 @@ def test_a_tie_that_contradicts_is_marked(browser: Browser, page: ServedPage, jo
     browser.wait(lambda: len(book_of(job).ties) == 4, "removed")
 
 
+def test_a_second_tie_is_led_to_its_place(browser: Browser, page: ServedPage, job: Path) -> None:
+    entered(browser, page)
+    show_pair(browser, 0, 1)
+    tie(browser, job, SPOTS[0], (0, 0))
+    browser.point(*window_of(browser, "a", SPOTS[2]))
+    browser.wait(lambda: count(browser, "#pane-b .ghost"), "led")
+    show_whole(browser)
+    ring = "const b = document.querySelector('#pane-b .ghost').getBoundingClientRect();"
+    x, y = browser.run(f"{ring} return [b.left + b.width / 2, b.top + b.height / 2]")
+    wanted = window_of(browser, "b", (SPOTS[2][0] - RIGHT_PX, SPOTS[2][1]))
+    assert (x, y) == pytest.approx(wanted, abs=3)
+
+
 def test_everything_by_keyboard(browser: Browser, page: ServedPage, job: Path) -> None:
     entered(browser, page)
     show_pair(browser, 0, 1)
