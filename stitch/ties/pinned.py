@@ -37,7 +37,7 @@ def judge(ties: Sequence[Tie], ppi: float) -> PairPins:
     if count < 3:
         return PairPins(count, what, (0.0,) * count, (), ())
     off = np.array([_off_the_others(a, b, n) for n in range(count)])
-    worst = int(np.argmax(off[:, 0]))
+    worst = int(np.argmin(off[:, 1]))  # without it the others agree best
     is_doubtful = count > 3 and off[worst, 0] > max(px_from_mm(DOUBT_MM, ppi), DOUBT_RATIO * off[worst, 1])
     kept = np.arange(count) != worst if is_doubtful else np.ones(count, bool)
     residual = np.abs(_fitted(a[kept], b[kept], b) - a)

@@ -7,6 +7,7 @@ import { drawMarks } from "./marks.js";
 const HOLD_MS = 350; // a finger that rests this long gets the lens
 const STILL_PX = 8;
 const LENS_AWAY = 125; // css px between finger or pointer and the lens
+const LENS_HALF = 97; // css px, with its rim
 const STEP = 14; // css px the cross moves at one key
 const { OpenSeadragon } = window;
 
@@ -132,8 +133,9 @@ export class Pane {
   lensAt(px) {
     if (!this.hasLens || !this.isInside(px)) return this.lens.hide();
     const [x, y] = this.seen(px);
-    const above = y > LENS_AWAY + 95 ? -LENS_AWAY : LENS_AWAY;
-    return this.lens.show(px, this.turn, this.lensScale(), x, y + above);
+    const above = y > LENS_AWAY + LENS_HALF ? -LENS_AWAY : LENS_AWAY;
+    const left = Math.min(this.table.clientWidth - LENS_HALF, Math.max(LENS_HALF, x));
+    return this.lens.show(px, this.turn, this.lensScale(), left, y + above);
   }
 
   lensScale() {
@@ -143,7 +145,7 @@ export class Pane {
   // The place that was set stays in sight while the other scan is searched.
   pin(px) {
     if (!px || !this.hasLens) return this.pinned.hide();
-    return this.pinned.show(px, this.turn, Math.max(3, this.lensScale()), this.table.clientWidth - 105, 105);
+    return this.pinned.show(px, this.turn, Math.max(3, this.lensScale()), this.table.clientWidth - LENS_HALF - 8, LENS_HALF + 8);
   }
 
   useLens(isWanted) {

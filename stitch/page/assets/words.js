@@ -15,8 +15,8 @@ export const todo = {
 };
 
 export function tieSaid(tie) {
-  const moved = tie.moved_px >= 0.005 ? ` Moved by ${both(tie.moved_px, tie.moved_mm)}.` : "";
-  return tie.agrees && moved && !/\d/.test(tie.said) ? tie.said + moved : tie.said;
+  const isToldAlready = !tie.agrees || tie.moved_px < 0.005 || /\d/.test(tie.said);
+  return isToldAlready ? tie.said : `${tie.said.replace(/\.$/, "")}: ${both(tie.moved_px, tie.moved_mm)}.`;
 }
 
 export const residualSaid = (tie) => (tie.residual_px === null ? "" : `Off by ${both(tie.residual_px, tie.residual_mm)}.`);
