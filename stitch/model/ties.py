@@ -30,6 +30,15 @@ class Tie:
 
 
 @dataclass(frozen=True, slots=True)
+class SureTie:
+    """A tie as the solve takes it, with the standard deviation of where it puts b's place against a's."""
+
+    tie: Tie
+    sigma_mm: float  # along each axis
+    turn_deg: int | None = None  # how far b lies turned against a, where she saw it
+
+
+@dataclass(frozen=True, slots=True)
 class Apart:
     """Two scans that do not touch."""
 

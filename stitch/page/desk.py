@@ -39,7 +39,7 @@ class Desk:
         """The scans, what hangs together, and what is wanted next. Raises UsageError when ties.csv is bad."""
         job, book = self.job, self.job.ledger.book
         found = groups(job.names, job.known, book)
-        next_pairs = wanted(job.names, job.known, book, job.guess, doubts(job, book))
+        next_pairs = wanted(job.names, job.known, book, job.guess, doubts(job, self._snaps, book))
         lying = places(job.known, book, dict(zip(job.names, job.ppi, strict=True)))
         number = {name: n for n, name in enumerate(job.names)}
         return {

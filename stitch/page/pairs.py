@@ -10,11 +10,11 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from stitch.imaging.affine import mm_from_px, nearest_turn_deg
-from stitch.model.ties import Distance, Tie, TieBook, ordered
+from stitch.model.ties import Distance, Tie, TieBook, ordered, swapped
 from stitch.page.lying import places, rotation_of, ties_between
 from stitch.page.opened import OpenJob
 from stitch.ties.pinned import PairPins, judge
-from stitch.ties.snap import Snapped, snap
+from stitch.ties.snap import Snapped, click_sigma_px, snap
 
 DECIMALS = 2  # positions are kept to a hundredth of a pixel, as the file holds them
 
@@ -27,14 +27,35 @@ class Snaps:
     lock: threading.Lock = field(default_factory=threading.Lock)
 
 
-def doubts(job: OpenJob, book: TieBook) -> dict[tuple[str, str], Sequence[str]]:
+def doubts(job: OpenJob, snaps: Snaps, book: TieBook) -> dict[tuple[str, str], Sequence[str]]:
     """Pairs whose ties contradict each other, with what is to be said."""
-    pins = {pair: _judged(job, ties) for pair, ties in book.by_pair().items()}
+    pins = {pair: _judged(job, snaps, ties) for pair, ties in book.by_pair().items()}
     return {pair: said.said for pair, said in pins.items() if said.doubtful}
 
 
-def _judged(job: OpenJob, ties: Sequence[Tie]) -> PairPins:
-    return judge(ties, job.ppi[job.names.index(ties[0].scan_a)] if ties else job.ppi[0])
+def _judged(job: OpenJob, snaps: Snaps, ties: Sequence[Tie]) -> PairPins:
+    """How well ties, all in one sense, hold their pair, each where the fine search puts it as `join` will have it."""
+    if not ties:
+        return judge((), job.ppi[0])
+    a, b = (job.ppi[job.names.index(name)] for name in (ties[0].scan_a, ties[0].scan_b))
+    held = [_held(job, snaps, tie) for tie in ties]
+    return judge([tie for tie, _ in held], a, scale_b=a / b, sigma_px=[sigma for _, sigma in held])
+
+
+def _held(job: OpenJob, snaps: Snaps, tie: Tie) -> tuple[Tie, float]:
+    """A tie where the fine search puts it, and its standard deviation, px of its scan a.
+
+    One that was not searched for yet is a plain click.
+    """
+    ppi = job.ppi[job.names.index(tie.scan_a)]
+    with snaps.lock:
+        found, is_swapped = snaps.known.get(tie), False
+        if found is None:
+            found, is_swapped = snaps.known.get(swapped(tie)), True
+    if found is None:
+        return replace(tie, line=0), click_sigma_px(ppi)
+    place = swapped(found.tie) if is_swapped else found.tie
+    return replace(place, line=0), found.sigma_px * ppi / job.ppi[job.names.index(found.tie.scan_b)]
 
 
 def view_turns(job: OpenJob, book: TieBook, a: str, b: str) -> tuple[int, int]:
@@ -95,13 +116,12 @@ def pair_plain(job: OpenJob, snaps: Snaps, book: TieBook, a: int, b: int) -> dic
     first, second = job.names[a], job.names[b]
     pair, turns = ordered(first, second), view_turns(job, book, first, second)
     seen = ties_between(book, first, second)
-    pins = _judged(job, seen)
     at = [n for n, tie in enumerate(book.ties) if tie.scan_ids == pair]
     turn_deg = (turns[0] - turns[1]) % 360
-    ties = [
-        {"at": at[n], **_tie_plain(job, said_of(job, snaps, book.ties[at[n]], first, turn_deg), tie, pins, n)}
-        for n, tie in enumerate(seen)
-    ]
+    found = [said_of(job, snaps, book.ties[n], first, turn_deg) for n in at]
+    pins = _judged(job, snaps, seen)
+    held = [_held(job, snaps, tie)[0] for tie in seen]
+    ties = [{"at": at[n], **_tie_plain(job, found[n], tie, pins, n)} for n, tie in enumerate(held)]
     return {
         "a": a,
         "b": b,

@@ -17,6 +17,7 @@ from stitch.model.findings import Finding
 from stitch.model.geometry import Size
 from stitch.model.layout import Affine, CorrectionFit, Link
 from stitch.model.scans import PixelSource
+from stitch.model.ties import SureTie
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
 from stitch.register.drawn import has_colour
@@ -28,6 +29,7 @@ from stitch.register.reduced import Reduced, reduce_scan
 from stitch.register.refine import Refiner
 from stitch.register.search import find_pairs
 from stitch.register.solve import Points, Pose
+from stitch.register.tied import tie_links
 
 FEATURE_SIGMA_REDUCED_PX = 0.7
 
@@ -71,6 +73,8 @@ def register(
     feature_jobs: int | None = None,
     seed: int = 0,
     bed: Bed | None = None,
+    ties: Sequence[SureTie] = (),
+    apart: frozenset[tuple[str, str]] = frozenset(),
     progress: Progress = SILENT,
 ) -> Registration:
     """Place all scans.
@@ -82,6 +86,8 @@ def register(
     jobs : threads; `feature_jobs` of them search for features, which takes most memory (all when None).
     seed : of the random trials, so that a run repeats itself.
     bed : the shape of the bed all scans were made on, where it is known; else it is found where turned pieces show it.
+    ties : made by hand, each with its own standard deviation.
+    apart : every two scans, in the order of their names, that do not touch: never linked, and not measured.
 
     Raises
     ------
@@ -102,9 +108,10 @@ def register(
         steps = [reduced[name].factor * scales[name] for name in names]
         seen = found_by(detect)
         searched = find_pairs(
-            [cleaned[n] for n in names], seen, steps, seed, pool, progress, lambda: found_by(detect_in_colour)
+            [cleaned[n] for n in names], seen, steps, seed, pool, progress, lambda: found_by(detect_in_colour), apart
         )
-        pairs = searched.pairs
+        tied = tie_links(names, searched.pairs, ties, reduced, scales, nominal_ppi)
+        pairs = searched.pairs + tied.pairs
         try:
             refuse_unlinked(names, pairs, searched.doubts, colourless=[n for n in names if not has_colour(cleaned[n])])
         except RegisterError as stop:
@@ -112,10 +119,13 @@ def register(
             raise
         anchor = graph.most_central(names, pairs)
         poses = _first_poses(anchor, pairs, reduced, sizes, scales, bed or Bed())
-        points = [_feature_points(pair, reduced, scales) for pair in pairs]
+        points = [_feature_points(pair, reduced, scales) for pair in searched.pairs]
+        points += tied.points[: len(tied.pairs)]
         settled = conflicts.settle(poses, points, pairs, anchor, max(steps))
         spots = {name: glass_spots_px(glass.specks, ppi[name]) for name in names}
-        refiner = Refiner(sources, settled.points, anchor, nominal_ppi, spots, pool, progress)
+        refiner = Refiner(
+            sources, settled.points, anchor, nominal_ppi, spots, pool, progress, ties=tied.points, apart=apart
+        )
         refined = refiner.refine(settled.poses)
     made = links.describe(refined, sizes, {pair.scan_ids: pair for pair in pairs})
     findings = settled.findings + links.judge(made)

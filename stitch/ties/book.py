@@ -101,7 +101,7 @@ def _read(path: Path, scan_ids: Collection[str] | None) -> _Sheet:
         elif not rows and not is_titled and _are_titles(cells):
             columns, is_titled, top, above = cells, True, tuple(above), []
         else:
-            rows.append(_Row(cells, _record(path, cells, columns, scan_ids, number, separator), tuple(above)))
+            rows.append(_Row(tuple(written), _record(path, cells, columns, scan_ids, number, separator), tuple(above)))
             above = []
     return _Sheet(separator, columns, is_titled, top, tuple(rows), tuple(above))
 

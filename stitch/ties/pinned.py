@@ -1,78 +1,123 @@
-"""How well the ties of one pair hold it, and which of them contradict the rest."""
+"""What the ties of one pair of scans pin down, and which of them contradict the rest."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from stitch.imaging.affine import px_from_mm
+from stitch.imaging.affine import mm_from_px, px_from_mm
 from stitch.model.ties import Tie
+from stitch.ties.snap import CLICK_SIGMA_MM
 
-DOUBT_MM = 1.0  # a tie that lies this far off where all others put it contradicts them
-DOUBT_RATIO = 4.0  # and this many times the others' own error
-FAR_MM = 20.0  # ties closer together than this hardly hold a turn
+CONTRADICTS_SIGMAS = 5.0
+MOST_TRIED = 24  # ties of which every two are tried
+
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class PairPins:
-    """The ties of one pair. `residual_px` is zero where fewer than three ties leave no error to see."""
+    """How well two scans are held by their ties."""
 
     count: int
-    what: str
-    residual_px: tuple[float, ...]
-    doubtful: tuple[int, ...]
-    said: tuple[str, ...]
+    what: str  # one sentence
+    residual_px: tuple[float, ...]  # of each tie under the fit of those that agree; zeros below three ties
+    doubtful: tuple[int, ...]  # ties that contradict the rest
+    said: tuple[str, ...]  # what each of these disagrees with
 
 
-def judge(ties: Sequence[Tie], ppi: float) -> PairPins:
-    """Judge the ties of one pair, all in one sense, by a rigid fit. `ppi` is that of their scan a.
+def judge(
+    ties: Sequence[Tie], ppi: float, *, scale_b: float = 1.0, sigma_px: Sequence[float] | None = None
+) -> PairPins:
+    """Judge the ties of one pair, all in one sense.
 
-    A tie is doubtful when the other ties, of which there must be three, agree with each other and not with it.
+    Parameters
+    ----------
+    ppi : resolution of scan a; `scale_b` : px of a in a px of b (ppi of a ÷ ppi of b).
+    sigma_px : standard deviation of each tie along each axis, px of a; that of a click when None.
     """
     count = len(ties)
-    a, b = (np.array([getattr(tie, end) for tie in ties]).reshape(-1, 2) @ (1, 1j) for end in ("a_px", "b_px"))
-    what = _what(count, np.abs(a[:, None] - a[None, :]).max(initial=0.0) < px_from_mm(FAR_MM, ppi))
-    if count < 3:
-        return PairPins(count, what, (0.0,) * count, (), ())
-    off = np.array([_off_the_others(a, b, n) for n in range(count)])
-    worst = int(np.argmin(off[:, 1]))  # without it the others agree best
-    is_doubtful = count > 3 and off[worst, 0] > max(px_from_mm(DOUBT_MM, ppi), DOUBT_RATIO * off[worst, 1])
-    kept = np.arange(count) != worst if is_doubtful else np.ones(count, bool)
-    residual = np.abs(_fitted(a[kept], b[kept], b) - a)
-    said = f"Tie {worst + 1} lies {off[worst, 0]:.0f} px off where the other {count - 1} put it."
-    return PairPins(
-        count,
-        what,
-        tuple(float(r) for r in residual),
-        (worst,) if is_doubtful else (),
-        (said,) if is_doubtful else (),
-    )
+    sigma = np.array(sigma_px if sigma_px is not None else [px_from_mm(CLICK_SIGMA_MM, ppi)] * count)
+    if count < 2:
+        return PairPins(count, _what(count, []), (0.0,) * count, (), ())
+    a = np.array([tie.a_px for tie in ties])
+    b = np.array([tie.b_px for tie in ties]) * scale_b
+    good = _agreeing(a, b, sigma)
+    doubtful = tuple(int(k) for k in np.flatnonzero(~good))
+    residual = _residual(a, b, good, sigma) if good.sum() >= 2 else np.zeros(count)
+    shown = tuple(float(v) for v in residual) if count > 2 else (0.0,) * count
+    said = tuple(_said(ties, k, good, residual, ppi) for k in doubtful)
+    return PairPins(count, _what(count, [v for k, v in enumerate(shown) if good[k]]), shown, doubtful, said)
 
 
-def _what(count: int, is_close: bool) -> str:  # noqa: FBT001
+def _agreeing(a: FloatArray, b: FloatArray, sigma: FloatArray) -> NDArray[np.bool_]:
+    """The largest set of ties that one rigid placement explains; none where several sets are as large."""
+    best: list[tuple[int, float, NDArray[np.bool_]]] = []
+    for i, j in combinations(range(min(len(a), MOST_TRIED)), 2):
+        use = np.zeros(len(a), bool)
+        use[[i, j]] = True
+        for _ in range(4):
+            good = _residual(a, b, use, sigma) <= CONTRADICTS_SIGMAS * _spread(a, use, sigma)
+            if (good == use).all() or good.sum() < 2:
+                break
+            use = good
+        if good.sum() >= 2 and good[use].all():
+            best.append((int(good.sum()), -float(_residual(a, b, good, sigma)[good].mean()), good))
+    if not best:
+        return np.zeros(len(a), bool)
+    most, _, chosen = max(best, key=lambda one: one[:2])
+    is_only = all((other == chosen).all() for number, _, other in best if number == most)
+    return chosen if is_only or most > len(a) / 2 + 0.5 or most == len(a) else np.zeros(len(a), bool)
+
+
+def _fit(a: FloatArray, b: FloatArray, sigma: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The rotation and shift that take b to a (Kabsch, Acta Cryst. A32, 922, 1976)."""
+    w = 1 / sigma**2
+    w = w / w.sum()
+    middle_a, middle_b = w @ a, w @ b
+    u, _, vt = np.linalg.svd(((a - middle_a) * w[:, None]).T @ (b - middle_b))
+    turn = (u * np.array([1.0, np.linalg.det(u) * np.linalg.det(vt)])) @ vt
+    return turn, middle_a - turn @ middle_b
+
+
+def _residual(a: FloatArray, b: FloatArray, use: NDArray[np.bool_], sigma: FloatArray) -> FloatArray:
+    turn, shift = _fit(a[use], b[use], sigma[use])
+    return np.asarray(np.hypot(*(a - b @ turn.T - shift).T))
+
+
+def _spread(a: FloatArray, use: NDArray[np.bool_], sigma: FloatArray) -> FloatArray:
+    """Standard deviation expected of each residual: its own, that of the fit's shift and, by its arm, of its turn."""
+    info = 1 / sigma[use] ** 2
+    middle = (info @ a[use]) / info.sum()
+    arm = ((a - middle) ** 2).sum(axis=1)
+    inertia = max(float(info @ arm[use]), 1e-12)
+    return np.asarray(np.sqrt(sigma**2 + 1 / info.sum() + arm / inertia))
+
+
+def _what(count: int, residuals_px: Sequence[float]) -> str:
     if count == 0:
-        return "No tie yet."
+        return "Nothing holds these two yet."
     if count == 1:
-        return "One tie holds the place. A second, far from it, holds the turn."
-    if is_close:
-        return "The ties lie close together and hardly hold the turn. Set one far from them."
+        return "One tie holds the position; one more holds the turn."
     if count == 2:
-        return "Two ties hold place and turn. A third would show whether they are right."
-    return f"{count} ties hold place and turn, and check each other."
+        return "Two ties hold position and turn; a third would show errors."
+    worst = max(residuals_px, default=0.0)
+    return f"{count} ties check each other: those that agree do so within {worst:.1f} px."
 
 
-def _fitted(a: np.ndarray, b: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Points of scan b in scan a by the least-squares rotation, shift and scale of resolution (complex px)."""
-    turn = np.sum((a - a.mean()) * np.conj(b - b.mean()))
-    scale = np.sqrt(np.sum(np.abs(a - a.mean()) ** 2) / max(1e-12, float(np.sum(np.abs(b - b.mean()) ** 2))))
-    rotation = turn / abs(turn) if turn else 1.0
-    return a.mean() + scale * rotation * (points - b.mean())
+def _said(ties: Sequence[Tie], k: int, good: NDArray[np.bool_], residual: FloatArray, ppi: float) -> str:
+    name = _name(ties, k)
+    others = [_name(ties, i) for i in range(len(ties)) if i != k and (good[i] or not good.any())]
+    listed = ", ".join(others)
+    if not good.any():
+        return f"{name} and {listed} contradict each other, and there are too few to tell which is wrong."
+    far = float(residual[k])
+    return f"{name} is {far:.0f} px ({mm_from_px(far, ppi):.1f} mm) away from where {listed} put it."
 
 
-def _off_the_others(a: np.ndarray, b: np.ndarray, n: int) -> tuple[float, float]:
-    """How far tie n lies off where the others put it, and the largest error among the others, px."""
-    others = np.arange(len(a)) != n
-    errors = np.abs(_fitted(a[others], b[others], b) - a)
-    return float(errors[n]), float(errors[others].max())
+def _name(ties: Sequence[Tie], k: int) -> str:
+    return f"line {ties[k].line}" if ties[k].line else f"tie {k + 1}"

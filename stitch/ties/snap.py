@@ -1,134 +1,159 @@
-"""The fine search around a click: where in scan b the surroundings of a place in scan a are found again.
+"""The fine search around a click: where scan b shows what scan a shows at the place clicked.
 
-Normalised cross-correlation of band-passed luminance (Lewis, Fast Normalized Cross-Correlation, Vision Interface 1995),
-with the peak between pixels from a parabola through its neighbours.
+Band-passed log-grey windows are compared by normalised cross-correlation over the reach of a click; the peak is refined
+by a parabola through its neighbours.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.affine import FloatArray, apply, px_from_mm
-from stitch.model.geometry import Size, Window
+from stitch.imaging.affine import px_from_mm
+from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
 from stitch.model.ties import Tie
 
-REACH_MM = 3.0  # how far beside the right place a click may be
-AROUND_MM = 3.0  # of the surroundings that are compared, to each side
-LEAST_MM = 1.0  # to the side where the scan ends
-CLICK_SIGMA_MM = 0.3  # of a place set by hand
-AGREES_FROM = 0.6  # correlation
-RIVAL_SHARE = 0.9  # a second place as good as this makes the first doubtful
-FINEST_SIGMA_PX = 0.05
-FINE_PX, COARSE_PX = 1.0, 12.0  # band that is compared, standard deviations in px of scan b
+REACH_MM = 3.0  # how far a click may be off
+HALF_MM = 2.0  # half the side of what is compared
+LEAST_HALF_PX, MOST_HALF_PX = 24, 64
+LEAST_REACH_PX, MOST_REACH_PX = 16, 96
+LEAST_NCC, LEAST_NCC_TURNED = 0.6, 0.7
+RIVAL_SHARE = 0.93  # of the best likeness: with another place this like, there is no telling
+PEAK_PX = 5  # around the best place, where likeness belongs to the same peak
+FINE_SIGMA_PX, COARSE_SIGMA_PX = 1.0, 6.0  # of the band that is compared
+SNAPPED_SIGMA_PX = 0.3  # at a likeness of 1; more where the two look less alike
+CLICK_SIGMA_MM = 0.3  # of a click that nothing corrects
+SEEN_SHARE = 0.7  # of what would be looked at must lie in the scan
+SEEN_DEVIATION = 0.004  # of the band-passed log-grey: less is the scanner's noise
 
-Float32Array = NDArray[np.float32]
+Picture = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
 class Snapped:
-    """What the fine search came to. `tie` has its place in scan b moved where the surroundings agree."""
+    """A tie after the fine search."""
 
-    tie: Tie
-    moved_px: float  # in scan b
-    sigma_px: float
-    agrees: bool
-    said: str
+    tie: Tie  # a's place as clicked, b's moved to sub-pixel
+    moved_px: float
+    sigma_px: float  # standard deviation along each axis, px of scan b
+    agrees: bool  # whether the surroundings agree, so that it was moved
+    said: str  # one plain sentence
 
 
 def snap(a: PixelSource, b: PixelSource, tie: Tie, *, turn_deg: int, ppi_a: float, ppi_b: float) -> Snapped:
-    """Search scan b, within 3 mm of the tie, for the surroundings of the tie's place in scan a.
+    """Move b's place of a tie to where b looks like a does at its place; only small windows are read.
 
-    turn_deg : how far b is turned against a, clockwise: 0, 90, 180 or 270.
+    Parameters
+    ----------
+    turn_deg : how far b lies turned against a: 0, 90, 180, 270.
+    ppi_a, ppi_b : resolutions of the two scans.
     """
-    angle, ratio = math.radians(-turn_deg), ppi_a / ppi_b
-    linear = ratio * np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
-    a_from_off = np.column_stack([linear, tie.a_px])  # scan a px from b px counted from the tie
-    box = _inside(a.size, a_from_off, round(px_from_mm(AROUND_MM, ppi_b)))
-    if min(box) < px_from_mm(LEAST_MM, ppi_b):
-        return _unmoved(tie, ppi_b, "Too near the scan's border to look around it; it stays where you set it.")
-    pattern = _pattern(a, a_from_off, box)
-    reach = round(px_from_mm(REACH_MM, ppi_b))
-    middle = np.round(tie.b_px).astype(int)
-    left, top, right, bottom = (side + reach for side in box)
-    wanted = Window(int(middle[0]) - left, int(middle[1]) - top, left + right + 1, top + bottom + 1)
-    searched = wanted.clipped(b.size)
-    if searched.width_px < pattern.shape[1] + 2 or searched.height_px < pattern.shape[0] + 2:
-        return _unmoved(tie, ppi_b, "Too near the scan's border to look around it; it stays where you set it.")
-    scores = cv2.matchTemplate(_band(b.read(searched)), pattern, cv2.TM_CCOEFF_NORMED)
-    found = _peak(np.asarray(scores))
-    if found is None:
-        return _unmoved(tie, ppi_b, "The surroundings do not agree; it stays where you set it. Is it the same spot?")
-    (x, y), sigma = found
-    place = (float(searched.x0_px + x + box[0]), float(searched.y0_px + y + box[1]))
-    moved = math.dist(place, tie.b_px)
-    return Snapped(replace(tie, b_px=place), moved, sigma, True, "Moved to where the surroundings agree.")  # noqa: FBT003
+    half = int(np.clip(px_from_mm(HALF_MM, ppi_b), LEAST_HALF_PX, MOST_HALF_PX))
+    reach = int(np.clip(px_from_mm(REACH_MM, ppi_b), LEAST_REACH_PX, MOST_REACH_PX))
+    shown_a = _around(a, tie.a_px, half, ppi_a / ppi_b, turn_deg)
+    shown_b = _around(b, tie.b_px, half + reach, 1.0, 0)
+    if shown_a is None or shown_b is None:
+        return _as_clicked(tie, ppi_b, "The click lies too near to the scan's border to search around it.")
+    band_a, band_b = _band(shown_a), _band(shown_b)
+    if float(band_a.std()) < SEEN_DEVIATION:
+        return _as_clicked(tie, ppi_b, f"There is nothing to hold on to around the place in {tie.scan_a}.")
+    likeness = np.asarray(cv2.matchTemplate(band_b, band_a, cv2.TM_CCOEFF_NORMED), np.float32)
+    y, x = np.unravel_index(int(likeness.argmax()), likeness.shape)
+    best, rival = float(likeness[y, x]), _rival(likeness, int(x), int(y))
+    if best < (LEAST_NCC_TURNED if turn_deg else LEAST_NCC):
+        return _as_clicked(tie, ppi_b, "The surroundings of the two places do not look alike.")
+    if rival > RIVAL_SHARE * best or not _is_inner(likeness, int(x), int(y)):
+        return _as_clicked(tie, ppi_b, "More than one place near the click looks alike.")
+    move_x = x - reach + _peak(likeness[y, x - 1 : x + 2])
+    move_y = y - reach + _peak(likeness[y - 1 : y + 2, x])
+    return _moved(tie, (float(move_x), float(move_y)), best)
 
 
-def _unmoved(tie: Tie, ppi: float, said: str) -> Snapped:
-    return Snapped(tie, 0.0, px_from_mm(CLICK_SIGMA_MM, ppi), False, said)  # noqa: FBT003
+def click_sigma_px(ppi: float) -> float:
+    """Standard deviation, along each axis, of a click that nothing corrects."""
+    return px_from_mm(CLICK_SIGMA_MM, ppi)
 
 
-def _inside(size: Size, a_from_off: FloatArray, most: int) -> tuple[int, int, int, int]:
-    """How far the surroundings reach left, up, right and down inside scan a, b px."""
-    found = []
-    for direction in ((-1, 0), (0, -1), (1, 0), (0, 1)):
-        ends = apply(a_from_off, np.arange(most + 1)[:, None] * np.array(direction))
-        fits = (ends >= 1).all(axis=1) & (ends <= np.array([size.width_px - 2, size.height_px - 2])).all(axis=1)
-        found.append(int(np.argmin(fits)) - 1 if not fits.all() else most)
-    left, up, right, down = found
-    return left, up, right, down
+def _moved(tie: Tie, move: tuple[float, float], likeness: float) -> Snapped:
+    place = (tie.b_px[0] + move[0], tie.b_px[1] + move[1])
+    far = math.hypot(*move)
+    return Snapped(
+        replace(tie, b_px=place),
+        far,
+        SNAPPED_SIGMA_PX / likeness**2,
+        agrees=True,
+        said=f"The surroundings agree: moved by {far:.1f} px in {tie.scan_b}.",
+    )
 
 
-def _pattern(a: PixelSource, a_from_off: FloatArray, box: tuple[int, int, int, int]) -> Float32Array:
-    """The surroundings in scan a, as scan b would show them: (rows, columns), band-passed."""
-    left, up, right, down = box
-    corners = apply(a_from_off, np.array([[-left, -up], [right, -up], [right, down], [-left, down]], float))
-    low, high = np.floor(corners.min(axis=0)).astype(int) - 1, np.ceil(corners.max(axis=0)).astype(int) + 2
-    window = Window(int(low[0]), int(low[1]), *(int(n) for n in high - low)).clipped(a.size)
-    origin = np.array([window.x0_px, window.y0_px])
-    shift = apply(a_from_off, np.array([-left, -up], float)) - origin
-    local = np.column_stack([a_from_off[:, :2], shift])
-    size = (left + right + 1, up + down + 1)
-    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-    grey = cv2.warpAffine(_grey(a.read(window)), local, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    return _passed(np.asarray(grey, dtype=np.float32))
+def _as_clicked(tie: Tie, ppi: float, why: str) -> Snapped:
+    sigma = click_sigma_px(ppi)
+    return Snapped(
+        tie, 0.0, sigma, agrees=False, said=f"{why} It stays where you clicked, good to about {sigma:.0f} px."
+    )
 
 
-def _band(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> Float32Array:
-    return _passed(_grey(pixels))
+def _around(source: PixelSource, place: tuple[float, float], half: int, scale: float, turn_deg: int) -> Picture | None:
+    """Encoded grey 0..1 on a grid of (2·half + 1) px of the other scan around a place; None too near to the border.
 
-
-def _grey(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> Float32Array:
-    return np.asarray(pixels, dtype=np.float32).mean(axis=2) / np.iinfo(pixels.dtype).max
-
-
-def _passed(grey: Float32Array) -> Float32Array:
-    fine, coarse = (cv2.GaussianBlur(grey, (0, 0), sigma) for sigma in (FINE_PX, COARSE_PX))
-    return np.asarray(fine - coarse, dtype=np.float32)
-
-
-def _peak(scores: Float32Array) -> tuple[tuple[float, float], float] | None:
-    """Where the scores (rows, columns) are best, between pixels, and how sure; None when that is not clear."""
-    row, column = divmod(int(np.argmax(scores)), scores.shape[1])
-    best = float(scores[row, column])
-    on_rim = row in (0, scores.shape[0] - 1) or column in (0, scores.shape[1] - 1)
-    rivals = scores.copy()
-    rivals[max(0, row - 8) : row + 9, max(0, column - 8) : column + 9] = -1.0
-    if on_rim or best < AGREES_FROM or float(rivals.max()) > RIVAL_SHARE * best:
+    `scale` : px of this scan to a px of the grid; `turn_deg` : how far the other scan lies turned.
+    """
+    side = 2 * half + 1
+    radius = math.ceil(half * scale) + 3
+    x, y = (math.floor(v) for v in place)
+    window = Window(x - radius, y - radius, 2 * radius + 2, 2 * radius + 2)
+    inside = window.clipped(source.size)
+    if inside.is_empty or inside.width_px * inside.height_px < SEEN_SHARE * window.width_px * window.height_px:
         return None
-    x, bend_x = _vertex(*scores[row, column - 1 : column + 2])
-    y, bend_y = _vertex(*scores[row - 1 : row + 2, column])
-    sigma = math.sqrt((1.0 - best) / max(1e-6, min(bend_x, bend_y))) / 4
-    return (column + x, row + y), max(FINEST_SIGMA_PX, sigma)
+    grey = _grey(source.read(inside))
+    bordered = cv2.copyMakeBorder(
+        grey,
+        inside.y0_px - window.y0_px,
+        window.y1_px - inside.y1_px,
+        inside.x0_px - window.x0_px,
+        window.x1_px - inside.x1_px,
+        cv2.BORDER_REPLICATE,
+    )
+    turn = math.radians(turn_deg)
+    c, s = math.cos(turn) * scale, math.sin(turn) * scale
+    at_x, at_y = place[0] - window.x0_px, place[1] - window.y0_px
+    grid_to_window = np.array([[c, s, at_x - (c + s) * half], [-s, c, at_y - (c - s) * half]])
+    flags = (cv2.INTER_AREA if scale > 1.5 else cv2.INTER_CUBIC) | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(bordered, grid_to_window, (side, side), flags=flags), np.float32)
 
 
-def _vertex(before: float, at: float, after: float) -> tuple[float, float]:
-    """Of the parabola through three neighbours: the offset of its top, and how sharply it bends."""
-    bend = float(2 * at - before - after)
-    return (float(after - before) / (2 * bend) if bend > 0 else 0.0), bend
+def _grey(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> Picture:
+    top = np.float32(np.iinfo(pixels.dtype).max)
+    return (pixels.astype(np.float32) / top) @ np.array([0.3, 0.6, 0.1], np.float32)
+
+
+def _band(grey: Picture) -> Picture:
+    """Log-grey between two blurs: what light does over centimetres and what noise does between pixels is gone."""
+    log = np.log(grey + np.float32(0.02))
+    return np.asarray(
+        cv2.GaussianBlur(log, (0, 0), FINE_SIGMA_PX) - cv2.GaussianBlur(log, (0, 0), COARSE_SIGMA_PX), np.float32
+    )
+
+
+def _rival(likeness: Picture, x: int, y: int) -> float:
+    """The best likeness outside the best place's own peak."""
+    rest = likeness.copy()
+    rest[max(0, y - PEAK_PX) : y + PEAK_PX + 1, max(0, x - PEAK_PX) : x + PEAK_PX + 1] = -1.0
+    return float(rest.max())
+
+
+def _is_inner(likeness: Picture, x: int, y: int) -> bool:
+    return 0 < x < likeness.shape[1] - 1 and 0 < y < likeness.shape[0] - 1
+
+
+def _peak(three: NDArray[Any]) -> float:
+    """Where a parabola through three values has its top, from the middle one."""
+    left, middle, right = (float(v) for v in three)
+    bend = left - 2 * middle + right
+    return 0.0 if bend >= 0 else float(np.clip((left - right) / (2 * bend), -0.5, 0.5))
