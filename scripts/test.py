@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 
@@ -12,6 +13,8 @@ CHECKS = (
     ("ruff", "format", "--check", "."),
     ("mypy",),
 )
+BROWSER = ("chromium", "chromedriver")
+BROWSER_PACKAGES = "sudo apt install chromium chromium-driver"
 
 
 def main() -> int:
@@ -22,6 +25,11 @@ def main() -> int:
         code = subprocess.run([str(python), "-m", *check], cwd=ROOT).returncode
         if code:
             return code
+    if not all(shutil.which(name) for name in BROWSER):
+        print(
+            f"— no {' and '.join(BROWSER)}: tests in a real browser are skipped (Debian: {BROWSER_PACKAGES})",
+            flush=True,
+        )
     return subprocess.run([str(python), "-m", "pytest", "-n", "2", *sys.argv[1:]], cwd=ROOT).returncode
 
 

@@ -13,13 +13,14 @@ An *expected* failure inside a room (a pair that does not match) is a value, not
 from __future__ import annotations
 
 import errno
+from collections.abc import Mapping
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 INTERRUPTED = 130  # exit code after Ctrl-C
 
 if TYPE_CHECKING:  # the layout record brings numpy, which `stitch --help` does without
-    from stitch.model.layout import Link
+    from stitch.model.layout import Affine, Link
 
 
 class StitchError(Exception):
@@ -59,7 +60,8 @@ class ScanError(StitchError):
 class RegisterError(StitchError):
     """Scans that could not be placed.
 
-    `links` holds the links that were found all the same; `strays` the scans without which the others would go together.
+    `links` holds the links that were found all the same; `strays` the scans without which the others would go together;
+    `places` roughly where the scans of the largest group lie: px of a common frame from scan px, 2×3.
     """
 
     exit_code = 4
@@ -76,6 +78,7 @@ class RegisterError(StitchError):
         super().__init__(message, advice=advice, scan_ids=scan_ids)
         self.links = links
         self.strays = strays
+        self.places: Mapping[str, Affine] = {}
 
 
 class WriteError(StitchError):

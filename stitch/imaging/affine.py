@@ -10,6 +10,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.model.layout import Affine
+
 FloatArray = NDArray[np.float64]
 
 MM_PER_INCH = 25.4  # exact by definition
@@ -70,3 +72,9 @@ def mm_from_px(length_px: float, ppi: float) -> float:
 def px_from_mm(length_mm: float, ppi: float) -> float:
     """Length in pixels of `length_mm`."""
     return length_mm * ppi / MM_PER_INCH
+
+
+def rows_of(matrix: FloatArray) -> Affine:
+    """A map of shape (2, 3) as rows of plain numbers, as records hold it."""
+    (a, b, c), (d, e, f) = matrix.tolist()
+    return (a, b, c), (d, e, f)

@@ -86,6 +86,7 @@ class Link:
     probability: float | None = None  # of being right; None where it was not estimated
     expected_px: float | None = None  # rms distance expected between the two scans over their overlap, scan px
     bound_px: float | None = None  # the rms distance is below this in 95 of 100 such links, scan px
+    tie_count: int = 0  # ties made by hand, where nothing else links the two
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from stitch.model.findings import Finding
-from stitch.model.layout import Layout, Link
+from stitch.model.layout import Affine, Layout, Link
 from stitch.model.master import MasterRecord, MasterSpec
 from stitch.model.scans import Scan
 from stitch.model.seams import SeamLine
@@ -44,3 +44,4 @@ class RunSummary:
     timings: tuple[Timing, ...]
     exit_code: int
     links_found: tuple[Link, ...] = ()  # when the scans could not all be placed: the links there are
+    places_found: dict[str, Affine] = field(default_factory=dict)  # and roughly where those that hang together lie

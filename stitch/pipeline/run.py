@@ -152,6 +152,7 @@ class _Run:
             next_command=next_command(self._folder.root, self._request, stop.strays, self._scans),
             exit_code=stop.exit_code,
             links_found=stop.links,
+            places_found=dict(stop.places),
         )
         telling.write_report(self._folder, summary, None, None, {}, self._progress)
         self._folder.write_checksums()

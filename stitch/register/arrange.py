@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stitch.imaging.affine import IDENTITY, FloatArray, angle_deg, apply, compose, corners, px_from_mm, rigid
+from stitch.imaging.affine import IDENTITY, FloatArray, angle_deg, apply, compose, corners, px_from_mm, rigid, rows_of
 from stitch.imaging.placed_map import PlacedMap, correction_of
 from stitch.model.geometry import Size
-from stitch.model.layout import Affine, Layout, Placement
+from stitch.model.layout import Layout, Placement
 from stitch.register.expected import scan_probability
 from stitch.register.graph import nearest_turn_deg
 from stitch.register.place import Registration
@@ -67,7 +67,7 @@ def arrange(
     placements = tuple(
         Placement(
             name,
-            _rows(compose(turn, compose(to_canvas, matrix))),
+            rows_of(compose(turn, compose(to_canvas, matrix))),
             sigma[name],
             correction_of(registration.shifts[name]) if name in registration.shifts else None,
             scan_probability(name, registration.links),
@@ -159,8 +159,3 @@ def _turned(canvas: Size, up_deg: int) -> tuple[FloatArray, Size]:
         270: (np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, w]]), Size(canvas.height_px, canvas.width_px)),
     }
     return turns[up_deg % 360]
-
-
-def _rows(matrix: FloatArray) -> Affine:
-    (a, b, c), (d, e, f) = matrix.tolist()
-    return (a, b, c), (d, e, f)

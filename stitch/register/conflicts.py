@@ -14,6 +14,7 @@ from stitch.register.pairs import Pair
 from stitch.register.solve import Points, Pose, residuals, solve
 
 CONFLICT_REDUCED_PX = 6.0  # true links settle within one or two reduced px
+STATED_SIGMAS = 5.0
 FEEBLE_SHARE = 0.5  # of the median match ratio of all links
 
 
@@ -39,8 +40,9 @@ def settle(
     while True:
         solved = solve(poses, [p for p, _ in kept], anchor).poses
         off = [float(np.median(np.hypot(*residuals(solved, p).T))) for p, _ in kept]
-        worst = int(np.argmax(off))
-        if off[worst] <= CONFLICT_REDUCED_PX * reduced_px:
+        limits = [max(CONFLICT_REDUCED_PX * reduced_px, _stated_px(p)) for p, _ in kept]
+        worst = int(np.argmax(np.divide(off, limits)))
+        if off[worst] <= limits[worst]:
             return Settled(solved, tuple(p for p, _ in kept), tuple(findings))
         _, pair = kept.pop(worst)
         linked = len(graph.groups(poses, [p.scan_ids for _, p in kept])) == 1
@@ -49,8 +51,21 @@ def settle(
         findings.append(_dropped(pair))
 
 
+def _stated_px(points: Points) -> float:
+    """How far off points may be whose covariance is stated; 0 for others."""
+    if not points.is_stated:
+        return 0.0
+    return STATED_SIGMAS * float(np.sqrt(np.linalg.eigvalsh(points.covariance_px2)[:, -1].max()))
+
+
 def _ambiguous(pair: Pair, off_px: float) -> RegisterError:
     a, b = pair.scan_ids
+    if pair.tie_count:
+        return RegisterError(
+            f"The ties between {a} and {b} put them {off_px:.0f} px away from where the other scans put them.",
+            advice="Look at these ties again; take out the one that is not the same place in both scans.",
+            scan_ids=(a, b),
+        )
     return RegisterError(
         f"{a} and {b} match each other, but {off_px:.0f} px away from where the other scans put them: "
         "the scans could lie in more than one way.",

@@ -17,10 +17,10 @@ from stitch.register import graph
 from stitch.register.apart import HELD_SIGMA_PX
 from stitch.register.candidates import overlap_area_px
 from stitch.register.evidence import Signal
-from stitch.register.expected import BOUND, UNSURE, expected_px, typical_px
+from stitch.register.expected import BOUND, STATISTICAL, UNSURE, expected_px, typical_px
 from stitch.register.pairs import Pair
 from stitch.register.patches import FLOOR_LINES_PX, MIN_COMPARABLE, Measured
-from stitch.register.refine import Refined
+from stitch.register.refine import MIN_PATCHES, Refined
 
 WEAK_MEDIAN_PX = 0.35
 WEAK_FAR_PX = 1.0
@@ -40,7 +40,8 @@ def describe(refined: Refined, sizes: Mapping[str, Size], pairs: Mapping[tuple[s
     for measured in refined.measured:
         key = (measured.scan_a, measured.scan_b)
         if key in pairs or key in refined.used or measured.textured_count >= MIN_COMPARABLE:
-            _refuse_contradiction(measured, tuple(pairs.values()))
+            if key not in pairs or not pairs[key].tie_count:  # where she says they touch, it is a weak link
+                _refuse_contradiction(measured, tuple(pairs.values()))
             made.append(_link(refined, measured, sizes, pairs.get(key), typical[key]))
     return _without_needless_blame(list(sizes), made)
 
@@ -64,7 +65,8 @@ def unmeasured(pairs: Sequence[Pair]) -> tuple[Link, ...]:
             scan_a=pair.candidate.scan_a,
             scan_b=pair.candidate.scan_b,
             turn_deg=pair.candidate.turn_deg,
-            match_count=pair.candidate.match_count,
+            match_count=0 if pair.tie_count else pair.candidate.match_count,
+            tie_count=pair.tie_count,
             overlap_fraction=pair.candidate.overlap_fraction,
             patch_count=0,
             heldout_count=0,
@@ -93,12 +95,19 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     unsure = refined.uncertain_px.get((a, b), np.zeros(1)) / poses[a].scale
     expected = max(expected, UNSURE * float(np.sqrt((unsure**2).mean())))
     reason = _contradiction(measured) or _unsureness(unsure)
+    sigma = refined.joint_sigma_px[a, b] / poses[a].scale
+    count = pair.tie_count if pair else 0
+    by_hand = count > 0 and not ((a, b) in refined.used and measured.count >= MIN_PATCHES)
+    if by_hand:
+        expected = STATISTICAL * refined.rms_sigma_px[a, b] / poses[a].scale
+        reason = reason or _held_by_ties(count, sigma)
     reason = reason or (_weakness(median, _far_px(off), refined.joint_sigma_px[a, b]) if known else TOO_FEW)
     return Link(
         scan_a=a,
         scan_b=b,
         turn_deg=graph.nearest_turn_deg(a_from_b) * -1 % 360,
-        match_count=pair.candidate.match_count if pair else 0,
+        match_count=pair.candidate.match_count if pair and not count else 0,
+        tie_count=count,
         overlap_fraction=overlap_area_px(sizes[a], sizes[b], a_from_b) / smaller,
         patch_count=measured.count if (a, b) in refined.used else 0,
         heldout_count=len(off),
@@ -108,10 +117,16 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
         is_weak=bool(reason),
         reason=reason,
         pinned=_pinned(measured),
-        probability=pair.probability if pair else None,
-        expected_px=expected if measured.count else None,
-        bound_px=BOUND * expected if measured.count else None,
+        probability=pair.probability if pair and not count else None,
+        expected_px=expected if measured.count or by_hand else None,
+        bound_px=BOUND * expected if measured.count or by_hand else None,
     )
+
+
+def _held_by_ties(count: int, sigma_px: float) -> str:
+    """That nothing but what was clicked holds two scans, and what that is worth."""
+    ties = "one tie" if count == 1 else f"{count} ties"
+    return f"nothing but {ties} made by hand holds them: they may be {2 * sigma_px:.1f} px apart"
 
 
 def _pinned(measured: Measured) -> Pinned:

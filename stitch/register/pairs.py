@@ -41,6 +41,7 @@ class Pair:
     agreement: Agreement
     probability: float = 0.0  # of being right
     rivals: tuple[Pair, ...] = ()  # other placements that fit, each clearly worse
+    tie_count: int = 0  # ties made by hand, where nothing else links the two
 
     @property
     def scan_ids(self) -> tuple[str, str]:

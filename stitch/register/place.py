@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -9,14 +10,15 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from stitch.errors import RegisterError
-from stitch.imaging.affine import apply
+from stitch.imaging.affine import apply, compose, nearest_turn_deg, rigid, rows_of
 from stitch.imaging.colour import Encoding
 from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.bed import Bed, GlassSpeck
 from stitch.model.findings import Finding
 from stitch.model.geometry import Size
-from stitch.model.layout import CorrectionFit, Link
+from stitch.model.layout import Affine, CorrectionFit, Link
 from stitch.model.scans import PixelSource
+from stitch.model.ties import SureTie
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
 from stitch.register.drawn import has_colour
@@ -28,6 +30,7 @@ from stitch.register.reduced import Reduced, reduce_scan
 from stitch.register.refine import Refiner
 from stitch.register.search import find_pairs
 from stitch.register.solve import Points, Pose
+from stitch.register.tied import tie_links
 
 FEATURE_SIGMA_REDUCED_PX = 0.7
 
@@ -72,6 +75,8 @@ def register(
     seed: int = 0,
     encoding: Encoding | None = None,
     bed: Bed | None = None,
+    ties: Sequence[SureTie] = (),
+    apart: frozenset[tuple[str, str]] = frozenset(),
     progress: Progress = SILENT,
 ) -> Registration:
     """Place all scans.
@@ -84,6 +89,8 @@ def register(
     seed : of the random trials, so that a run repeats itself.
     encoding : of the scans' codes; sRGB when None.
     bed : the shape of the bed all scans were made on, where it is known; else it is found where turned pieces show it.
+    ties : made by hand, each with its own standard deviation.
+    apart : every two scans, in the order of their names, that do not touch: never linked, and not measured.
 
     Raises
     ------
@@ -104,17 +111,25 @@ def register(
         steps = [reduced[name].factor * scales[name] for name in names]
         seen = found_by(detect)
         searched = find_pairs(
-            [cleaned[n] for n in names], seen, steps, seed, pool, progress, lambda: found_by(detect_in_colour)
+            [cleaned[n] for n in names], seen, steps, seed, pool, progress, lambda: found_by(detect_in_colour), apart
         )
-        pairs = searched.pairs
-        refuse_unlinked(names, pairs, searched.doubts, colourless=[n for n in names if not has_colour(cleaned[n])])
+        tied = tie_links(names, searched.pairs, ties, reduced, scales, nominal_ppi)
+        pairs = searched.pairs + tied.pairs
+        try:
+            refuse_unlinked(names, pairs, searched.doubts, colourless=[n for n in names if not has_colour(cleaned[n])])
+        except RegisterError as stop:
+            stop.places = _places_so_far(names, pairs, reduced, sizes, scales)
+            raise
         anchor = graph.most_central(names, pairs)
         poses = _first_poses(anchor, pairs, reduced, sizes, scales, bed or Bed())
-        points = [_feature_points(pair, reduced, scales) for pair in pairs]
+        points = [_feature_points(pair, reduced, scales) for pair in searched.pairs]
+        points += tied.points[: len(tied.pairs)]
         settled = conflicts.settle(poses, points, pairs, anchor, max(steps))
         spots = {name: glass_spots_px(glass.specks, ppi[name]) for name in names}
         curve = encoding or Encoding.of_profile(None)
-        refiner = Refiner(sources, settled.points, anchor, nominal_ppi, spots, curve, pool, progress)
+        refiner = Refiner(
+            sources, settled.points, anchor, nominal_ppi, spots, curve, pool, progress, ties=tied.points, apart=apart
+        )
         refined = refiner.refine(settled.poses)
     made = links.describe(refined, sizes, {pair.scan_ids: pair for pair in pairs})
     findings = settled.findings + links.judge(made)
@@ -205,6 +220,25 @@ def _first_poses(
         angle = float(np.arctan2(matrix[1, 0] - matrix[0, 1], matrix[0, 0] + matrix[1, 1]))
         poses[name] = Pose(angle, float(x), float(y), scales[name], (float(centre[0]), float(centre[1])), bed)
     return poses
+
+
+def _places_so_far(
+    names: Sequence[str],
+    pairs: Sequence[Pair],
+    reduced: Mapping[str, Reduced],
+    sizes: Mapping[str, Size],
+    scales: Mapping[str, float],
+) -> dict[str, Affine]:
+    """Roughly where the scans of the largest group lie, most of them upright; nothing when no two are linked."""
+    group = graph.groups(names, [pair.scan_ids for pair in pairs])[0]
+    if len(group) < 2:
+        return {}
+    inside = [pair for pair in pairs if pair.scan_ids[0] in group]
+    anchor = graph.most_central(group, inside)
+    poses = _first_poses(anchor, inside, {name: reduced[name] for name in group}, sizes, scales, Bed())
+    turn = Counter(nearest_turn_deg(pose.matrix()) for pose in poses.values()).most_common(1)[0][0]
+    upright = rigid(-np.radians(turn), 0.0, 0.0)
+    return {name: rows_of(compose(upright, pose.matrix())) for name, pose in poses.items()}
 
 
 def _feature_points(pair: Pair, reduced: Mapping[str, Reduced], scales: Mapping[str, float]) -> Points:

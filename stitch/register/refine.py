@@ -15,6 +15,7 @@ from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.geometry import Size
 from stitch.model.layout import CorrectionFit
 from stitch.model.scans import PixelSource
+from stitch.model.ties import ordered
 from stitch.progress import Progress
 from stitch.register import graph
 from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
@@ -32,6 +33,7 @@ RIGID_PASSES = (COARSE, FINE, FINE)
 JOINS_PX = 1.0  # an overlap without a link of its own joins the solve when it agrees this well
 JOINS_CONTRARY_SHARE = 0.25
 NO_SPOTS: FloatArray = np.zeros((0, 3))
+NO_PLACES: FloatArray = np.zeros((0, 2))
 UNEXPLAINED_PX = 0.1  # what a rigid solve leaves at nine patches in ten: above it local corrections are tried,
 UNEXPLAINED_SIGMAS = 2.0  # if it is more than the patches' own noise, too (honest noise stays below 1.5 here)
 HELPS = 0.6  # of the rigid solve's held-out error, in sigmas: what a correction must reach to be believed
@@ -96,10 +98,16 @@ class Refiner:
         encoding: Encoding,
         pool: Executor,
         progress: Progress,
+        *,
+        ties: Sequence[Points] = (),
+        apart: frozenset[Pair] = frozenset(),
     ) -> None:
+        """`ties` : made by hand; `apart` : every two scans, in the order of names, that do not touch."""
         self._sources = sources
         self._sizes = {name: source.size for name, source in sources.items()}
         self._linked = {(p.scan_a, p.scan_b): p for p in feature_points}
+        self._ties = tuple(ties)
+        self._apart = apart
         self._anchor = anchor
         self._ppi = nominal_ppi
         self._spots = spots_px
@@ -151,6 +159,14 @@ class Refiner:
                 asked.append(Points(one.scan_a, one.scan_b, there, b_from_a(a, b, there), plain))
         return asked
 
+    def _anywhere(self, maps: Maps, measured: Measured) -> FloatArray:
+        """The patches of an overlap, or places all over it where ties alone hold it, (n, 2) scan a px."""
+        pair = (measured.scan_a, measured.scan_b)
+        if not any((tie.scan_a, tie.scan_b) == pair for tie in self._ties):
+            return measured.points_a
+        plain = Points(*pair, NO_PLACES, NO_PLACES, np.zeros((0, 2, 2)))
+        return np.concatenate([NO_PLACES, *(one.points_a for one in self._places(maps, [plain]))])
+
     def _measure(self, maps: Maps, pairs: Sequence[Pair], grain: Grain) -> list[Measured]:
         placed = maps.placed()
         sides = {
@@ -186,7 +202,8 @@ class Refiner:
                 chosen.append(points if has_enough else self._linked[key])
             elif has_enough and _joins(one, held_distances(apart_px(placed, points), points.covariance_px2)):
                 chosen.append(points)
-        return chosen
+        held_by_ties = {(p.scan_a, p.scan_b) for p in chosen if p.is_stated}
+        return chosen + [tie for tie in self._ties if (tie.scan_a, tie.scan_b) not in held_by_ties]
 
     def _straightened(
         self, maps: Maps, points: Sequence[Points], stiffness: Stiffness, asked: Sequence[Points] = ()
@@ -226,20 +243,23 @@ class Refiner:
             found = self._straightened(maps, used, trial.stiffness, self._places(maps, used))
             final = Maps(found.poses, found.shifts, self._sizes)
             uncertain = {key: np.sqrt(variance) for key, variance in found.variance_px2.items()}
+        asked = [m.points_a if m.count >= MIN_PATCHES else self._anywhere(maps, m) for m in measured]
         return Refined(
             final,
             rigid.sigma_px,
             tuple(measured),
             frozenset((p.scan_a, p.scan_b) for p in used),
             trial.held_out_px,
-            {(m.scan_a, m.scan_b): rigid.joint_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured},
-            {(m.scan_a, m.scan_b): rigid.rms_sigma_px(m.scan_a, m.scan_b, m.points_a) for m in measured},
+            {(m.scan_a, m.scan_b): rigid.joint_sigma_px(m.scan_a, m.scan_b, asked[k]) for k, m in enumerate(measured)},
+            {(m.scan_a, m.scan_b): rigid.rms_sigma_px(m.scan_a, m.scan_b, asked[k]) for k, m in enumerate(measured)},
             uncertain,
         )
 
     def _overlapping(self, poses: Mapping[str, Pose]) -> set[Pair]:
         found = set()
         for a, b in combinations(self._sizes, 2):
+            if ordered(a, b) in self._apart:
+                continue
             a_from_b = compose(invert(poses[a].matrix()), poses[b].matrix())
             common = overlap_area_px(self._sizes[a], self._sizes[b], a_from_b)
             smaller = min(_area(self._sizes[a]), _area(self._sizes[b]) * (poses[b].scale / poses[a].scale) ** 2)

@@ -9,6 +9,7 @@ from itertools import combinations
 
 import numpy as np
 
+from stitch.model.ties import ordered
 from stitch.progress import Progress, Task
 from stitch.register import graph, votes
 from stitch.register.consistent import decide
@@ -37,14 +38,22 @@ class _Set:
     features: Sequence[Features]
     pitch: Sequence[float]
     seed: int
+    apart: frozenset[tuple[str, str]] = frozenset()  # every two, in the order of names, that are never linked
+
+    def is_apart(self, two: tuple[int, int]) -> bool:
+        return ordered(*(self.reduced[k].scan_id for k in two)) in self.apart
 
     def attempt(self, two: tuple[int, int]) -> Pair | Doubt | None:
+        if self.is_apart(two):
+            return None
         i, j = two
         rng = np.random.default_rng((self.seed, i, j))
         scale = self.pitch[j] / self.pitch[i]
         return try_pair(self.reduced[i], self.reduced[j], self.features[i], self.features[j], scale, rng)
 
     def in_tooth(self, two: tuple[int, int]) -> Pair | Doubt | None:
+        if self.is_apart(two):
+            return None
         i, j = two
         scale = self.pitch[j] / self.pitch[i]
         return try_tooth(self.reduced[i], self.reduced[j], self.features[i], self.features[j], scale)
@@ -58,6 +67,7 @@ def find_pairs(
     pool: Executor,
     progress: Progress,
     in_colour: Callable[[], Sequence[Features]] | None = None,
+    apart: frozenset[tuple[str, str]] = frozenset(),
 ) -> Found:
     """Compare the scans; the links believed, and those in doubt.
 
@@ -70,8 +80,9 @@ def find_pairs(
     seed : of the random trials, so that a run repeats itself.
     in_colour : makes the features that scans which do not hang together are compared by in the end: where relief is
         strong, turned scans share none in luminance.
+    apart : every two scans, in the order of their names, that do not touch; they are never linked.
     """
-    whole = _Set(reduced, features, pitch, seed)
+    whole = _Set(reduced, features, pitch, seed, apart)
     names = [one.scan_id for one in reduced]
     first = _first_choice(reduced, features, pitch)
     with progress.task("Comparing scans", len(first)) as task:

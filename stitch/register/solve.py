@@ -32,13 +32,17 @@ BED_PARTS = np.array([[[0.5, 0.0], [0.0, -0.5]], [[0.0, 0.5], [0.5, 0.0]]])  # �
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Points:
-    """Points of scan a and scan b that show the same place, with the covariance of their difference (canvas px²)."""
+    """Points of scan a and scan b that show the same place, with the covariance of their difference (canvas px²).
+
+    Covariances are true up to one factor common to all points, which the solve finds; stated ones mean what they say.
+    """
 
     scan_a: str
     scan_b: str
     points_a: FloatArray  # (n, 2)
     points_b: FloatArray  # (n, 2)
     covariance_px2: FloatArray  # (n, 2, 2)
+    is_stated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,9 +185,10 @@ def _whitened(poses: Mapping[str, Pose], points: Points) -> tuple[FloatArray, Fl
 
 def _spread(poses: Mapping[str, Pose], points: Sequence[Points], least: float) -> float:
     """Robust scale of the whitened residuals (1.0 when the covariances tell the truth)."""
-    if not points:
-        return 1.0
-    lengths = np.concatenate([_whitened(poses, p)[1] for p in points])
+    telling = [p for p in points if not p.is_stated and len(p.points_a)]
+    if not telling:
+        return max(1.0, least)
+    lengths = np.concatenate([_whitened(poses, p)[1] for p in telling])
     return max(float(np.median(lengths)) / 1.1774, least, 1e-6)  # median length of a 2-D unit normal: 1.1774
 
 
@@ -200,8 +205,9 @@ def _normal_equations(
         right[bed_first:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) * pull
     for pair in points:
         off, length = _whitened(poses, pair)
-        robust = 1 / (1 + (length / (ROBUST_WIDTH * spread)) ** 2) ** 2
-        weight = np.linalg.inv(pair.covariance_px2) * robust[:, None, None]
+        width = ROBUST_WIDTH * (max(1.0, spread) if pair.is_stated else spread)
+        robust = 1 / (1 + (length / width) ** 2) ** 2
+        weight = np.linalg.inv(pair.covariance_px2) * robust[:, None, None] * (spread**2 if pair.is_stated else 1.0)
         sides = []
         for name, where, sign in ((pair.scan_a, pair.points_a, 1.0), (pair.scan_b, pair.points_b, -1.0)):
             if name in column:

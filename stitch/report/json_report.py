@@ -46,6 +46,7 @@ def report_plain(summary: RunSummary, *, job_folder: Path) -> dict[str, Any]:
         "settings": to_plain(summary.settings),
         "scans": [_scan_plain(scan, summary, job_folder) for scan in summary.scans],
         "layout": _layout_plain(summary),
+        "places_found": to_plain(summary.places_found),
         "links": _links_plain(summary),
         "tone": to_plain(summary.tone),
         "seams": _seams_plain(summary),

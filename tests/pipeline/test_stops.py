@@ -12,8 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from stitch.imaging.affine import apply, nearest_turn_deg
 from stitch.pipeline import join
-from tests.pipeline.jobs import hashes, jittered_scans, picture, request, stitch, tiles, write_scans
+from tests.pipeline.jobs import TILE, hashes, jittered_scans, picture, request, stitch, tiles, write_scans
 
 
 def test_a_scan_of_another_painting_leaves_a_report_and_the_next_command(tmp_path: Path) -> None:
@@ -49,6 +50,23 @@ def test_a_missing_piece_is_a_hole_and_stops_the_run(tmp_path: Path) -> None:
     assert len(summary.links_found) >= 8
     assert summary.next_command == "stitch join scans"  # so that the piece put there since is seen
     assert not (tmp_path / "scans-joined" / "master.tif").exists()
+
+
+@pytest.mark.parametrize("seed", [34, 35])
+def test_where_the_others_lie_is_kept_when_one_does_not_link(tmp_path: Path, seed: int) -> None:
+    found = tiles(picture(seed))
+    found["A2"] = np.rot90(found["A2"], 2)
+    foreign = tiles(picture(seed + 50))["B2"]
+    summary = join(request(write_scans(tmp_path / "scans", {**found, "other": foreign})))
+    plain = json.loads((tmp_path / "scans-joined" / "report.json").read_text(encoding="utf-8"))
+    assert summary.exit_code == 4
+    assert sorted(plain["places_found"]) == ["A1", "A2", "B1", "B2"]
+    places = {name: np.array(rows) for name, rows in plain["places_found"].items()}
+    middle = [(TILE[0] - 1) / 2, (TILE[1] - 1) / 2]
+    for name, (x, y) in {"A1": (0, 0), "A2": (320, 0), "B1": (0, 350), "B2": (320, 350)}.items():
+        away = apply(places[name], np.array(middle)) - apply(places["A1"], np.array(middle))
+        assert away == pytest.approx([x, y], abs=3)
+        assert nearest_turn_deg(places[name]) == (180 if name == "A2" else 0)
 
 
 def test_unusable_scans_leave_no_job_folder(tmp_path: Path) -> None:
