@@ -60,6 +60,7 @@ class RegisterError(StitchError):
     """Scans that could not be placed.
 
     `links` holds the links that were found all the same; `strays` the scans without which the others would go together.
+    `suspects` are two scans whose link is at fault, where a tie by hand can help; () where it cannot.
     """
 
     exit_code = 4
@@ -72,9 +73,11 @@ class RegisterError(StitchError):
         scan_ids: tuple[str, ...] = (),
         links: tuple[Link, ...] = (),
         strays: tuple[str, ...] = (),
+        suspects: tuple[str, ...] = (),
     ) -> None:
         super().__init__(message, advice=advice, scan_ids=scan_ids)
         self.links = links
+        self.suspects = suspects
         self.strays = strays
 
 
