@@ -62,6 +62,7 @@ class RegisterError(StitchError):
 
     `links` holds the links that were found all the same; `strays` the scans without which the others would go together;
     `places` roughly where the scans of the largest group lie: px of a common frame from scan px, 2×3.
+    `suspects` are two scans whose link is at fault, where a tie by hand can help; () where it cannot.
     """
 
     exit_code = 4
@@ -74,9 +75,11 @@ class RegisterError(StitchError):
         scan_ids: tuple[str, ...] = (),
         links: tuple[Link, ...] = (),
         strays: tuple[str, ...] = (),
+        suspects: tuple[str, ...] = (),
     ) -> None:
         super().__init__(message, advice=advice, scan_ids=scan_ids)
         self.links = links
+        self.suspects = suspects
         self.strays = strays
         self.places: Mapping[str, Affine] = {}
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from stitch.model.scans import Scan
 from stitch.model.ties import Apart, Distance, Tie, TieBook
-from stitch.ties.book import read_book, records_of, write_book
-from stitch.ties.lines import require_inside
+from stitch.pipeline import by_hand
+from stitch.ties.book import BOOK_NAME, write_book
 
 Entry = Tie | Apart | Distance
 Stamp = tuple[int, int, int]
@@ -36,13 +37,14 @@ class Ledger:
     change of its own. What the file says is never overwritten unread.
     """
 
-    def __init__(self, path: Path, sizes: Mapping[str, tuple[int, int]]) -> None:
-        """`sizes` : width and height of every scan, px. Raises UsageError when a line of the file is bad."""
+    def __init__(self, root: Path, scans: Sequence[Scan]) -> None:
+        """`root` : the job's folder. Raises UsageError when a line of its book is bad."""
         self.revision = 1
-        self._path, self._sizes = path, sizes
+        self._root, self._scans = root, scans
+        self._path = root / BOOK_NAME
         self._lock = threading.RLock()
-        self._stamp = stamp_of(path)
-        self._book = self._read()
+        self._stamp = stamp_of(self._path)
+        self._book = by_hand.read(root, scans)
         self._done: list[Change] = []
         self._undone: list[Change] = []
 
@@ -63,18 +65,12 @@ class Ledger:
         """Whether a change was taken back that can be made again."""
         return bool(self._undone)
 
-    def _read(self) -> TieBook:
-        book = read_book(self._path, self._sizes.keys())
-        for entry in records_of(book):
-            require_inside(entry, self._sizes)
-        return book
-
     def refresh(self) -> None:
         """Read the file again when it is not as it was left. Raises UsageError when a line of it is bad."""
         with self._lock:
             stamp = stamp_of(self._path)
             if stamp != self._stamp:
-                self._book = self._read()
+                self._book = by_hand.read(self._root, self._scans)
                 self._stamp = stamp
                 self.revision += 1
                 self._done.clear()

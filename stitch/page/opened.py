@@ -27,7 +27,6 @@ from stitch.pipeline.checkin import LEAST_CACHE_BYTES
 from stitch.pipeline.keep import Keeper
 from stitch.progress import Progress
 from stitch.scans.readers import open_scan
-from stitch.ties.book import BOOK_NAME
 
 CACHE_BYTES = 48 << 20  # decoded strips kept of each compressed scan that is looked at: a row of tiles of 36 megapixels
 ALL_CACHE_BYTES = 512 << 20  # of all of them together
@@ -42,7 +41,7 @@ class OpenJob:
         self.scans = scans
         self.names = [scan.scan_id for scan in scans]
         self.ppi = [checkin.resolutions((scan,), scan_dpi)[scan.scan_id] for scan in scans]
-        self.ledger = Ledger(root / BOOK_NAME, {one.scan_id: (one.size.width_px, one.size.height_px) for one in scans})
+        self.ledger = Ledger(root, scans)
         self._report = root / "report.json"
         self._report_stamp = stamp_of(self._report)
         self.known: Known = read_known(self._report, self.names)

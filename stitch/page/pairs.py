@@ -53,9 +53,10 @@ def _held(job: OpenJob, snaps: Snaps, tie: Tie) -> tuple[Tie, float]:
         if found is None:
             found, is_swapped = snaps.known.get(swapped(tie)), True
     if found is None:
-        return replace(tie, line=0), click_sigma_px(ppi)
+        return replace(tie, line=0), click_sigma_px(ppi) / math.sqrt(tie.weight)
     place = swapped(found.tie) if is_swapped else found.tie
-    return replace(place, line=0), found.sigma_px * ppi / job.ppi[job.names.index(found.tie.scan_b)]
+    sigma = found.sigma_px * ppi / job.ppi[job.names.index(found.tie.scan_b)]
+    return replace(place, line=0), sigma / math.sqrt(tie.weight)
 
 
 def view_turns(job: OpenJob, book: TieBook, a: str, b: str) -> tuple[int, int]:

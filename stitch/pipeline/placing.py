@@ -17,6 +17,8 @@ from stitch.model.findings import Finding
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.model.settings import JoinSettings
+from stitch.model.ties import TieBook
+from stitch.pipeline.by_hand import contradictions, prepared, without_distances
 from stitch.pipeline.fitting import Fitted, fit_size
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
@@ -50,9 +52,16 @@ class Placed:
 
 
 def place(
-    job: Job, sources: Mapping[str, PixelSource], ppi: Mapping[str, float], bed: Bed | None, scanned: str
+    job: Job,
+    sources: Mapping[str, PixelSource],
+    ppi: Mapping[str, float],
+    bed: Bed | None,
+    scanned: str,
+    book: TieBook,
 ) -> tuple[Placed, str]:
-    """Place all scans on one canvas. `bed` : the scanner's own shape, where a file says it.
+    """Place all scans on one canvas.
+
+    `bed` : the scanner's own shape, where a file says it; `book` : what was said by hand.
 
     Raises RegisterError when they cannot be placed, or leave a hole that was not allowed for.
     """
@@ -63,6 +72,7 @@ def place(
         reduced = reduce_all(sources, jobs=job.threads, progress=job.progress)
         give_back()
         few = _feature_threads(reduced, job.settings.memory_mb, job.threads)
+        hand = prepared(book, sources, ppi)
         registration = register(
             sources,
             reduced,
@@ -71,8 +81,12 @@ def place(
             feature_jobs=few,
             encoding=job.encoding,
             bed=bed,
+            ties=hand.ties,
+            apart=hand.apart,
             progress=job.progress,
         )
+        told = (*registration.findings, *hand.findings, *contradictions(registration, hand))
+        registration = replace(registration, findings=told)
         found = _laid_out(registration, reduced, sources, job.settings)
         save_record(saved, found)
         return found
@@ -83,7 +97,7 @@ def place(
         require_same([*placed, *(one.scan_id for one in found.layout.left_out)], sources)
         return found
 
-    return job.keeper.room("register", [scanned, bed], wanted, [saved], make=make, load=load)
+    return job.keeper.room("register", [scanned, bed, without_distances(book)], wanted, [saved], make=make, load=load)
 
 
 def _wanted(settings: JoinSettings, ppi: Mapping[str, float]) -> dict[str, object]:

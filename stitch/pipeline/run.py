@@ -20,6 +20,7 @@ from stitch.model.request import JoinRequest
 from stitch.model.scans import Scan
 from stitch.model.seams import LabelMap
 from stitch.pipeline import (
+    by_hand,
     calibration,
     checkin,
     fitting,
@@ -82,6 +83,7 @@ class _Run:
     def finished(self) -> RunSummary:
         """Go through all rooms."""
         fitting.require_tape(self._settings)
+        by_hand.require_book(self._folder.root)
         scanner = calibration.read(self._settings, self._folder)
         assigned = checkin.read_profile(self._settings.profile_path)
         collected = checkin.find(self._request)
@@ -92,13 +94,15 @@ class _Run:
         self._findings += checked.findings + checkin.check_together(self._request, self._scans, assigned)
         checkin.stop_on(self._findings)
         self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
+        book = by_hand.read(self._folder.root, self._scans)
+        self._findings += by_hand.ties_note(book)
         profile = working_profile(self._scans, assigned)
         ppi = checkin.resolutions(self._scans, self._settings.scan_dpi)
         bits = master_bits(self._scans)
         encoding = Encoding.of_profile(profile)
         job = Job(self._folder, self._keeper, self._settings, encoding, bits, self._progress)
         with checkin.opened(self._scans, self._folder.scratch, self._settings.memory_mb) as sources:
-            placed, placed_mark = placing.place(job, sources, ppi, scanner.bed, scanned)
+            placed, placed_mark = placing.place(job, sources, ppi, scanner.bed, scanned, book)
             layout = placed.layout
             noticed.require_reference(self._settings.tone_reference, layout)
             sources = {one.scan_id: sources[one.scan_id] for one in layout.placements}
@@ -146,7 +150,8 @@ class _Run:
 
     def stopped(self, stop: RegisterError) -> RunSummary:
         """Leave a report that says which scans, why, and what to do next."""
-        self._findings += (Finding("not-placed", Severity.STOP, stop.message, stop.advice, stop.scan_ids),)
+        advice = by_hand.with_way_out(stop, self._folder.root)
+        self._findings += (Finding("not-placed", Severity.STOP, stop.message, advice, stop.scan_ids),)
         summary = self._summary(
             sha256_after=tuple(telling.hashes_now(self._scans).items()),
             next_command=next_command(self._folder.root, self._request, stop.strays, self._scans),

@@ -71,6 +71,7 @@ def _ambiguous(pair: Pair, off_px: float) -> RegisterError:
         "the scans could lie in more than one way.",
         advice="Check for a scan of another painting or a repeated pattern; leave one out with --skip and run again.",
         scan_ids=(a, b),
+        suspects=(a, b),
     )
 
 

@@ -152,6 +152,7 @@ def _refuse_contradiction(measured: Measured, pairs: Sequence[Pair]) -> None:
         advice="One of them may show another painting, or something that was moved between the scans (a ruler, a "
         "colour target) may have linked them. Leave one out with --skip, or cover what was moved and scan again.",
         scan_ids=(a, b),
+        suspects=(a, b),
         links=unmeasured(pairs),
     )
 
@@ -195,6 +196,7 @@ def judge(links: Sequence[Link]) -> tuple[Finding, ...]:
                 f"{link.scan_a} and {link.scan_b} do not fit: their overlap is {link.median_px:.1f} px apart.",
                 advice="The sheet may have moved or lifted during a scan: scan these two again, flat and still.",
                 scan_ids=(link.scan_a, link.scan_b),
+                suspects=(link.scan_a, link.scan_b),
             )
     return tuple(
         Finding(

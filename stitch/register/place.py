@@ -185,7 +185,17 @@ def refuse_unlinked(
             f" If {', '.join(grey)} {was} laid turned: {show} no colour to compare, "
             "and relief looks different once turned; scan all pieces the same way round."
         )
-    raise RegisterError(message, advice=advice, scan_ids=left, links=links.unmeasured(pairs), strays=strays)
+    suspects = _suspects(names, found)
+    raise RegisterError(
+        message, advice=advice, scan_ids=left, links=links.unmeasured(pairs), strays=strays, suspects=suspects
+    )
+
+
+def _suspects(names: Sequence[str], found: Sequence[Sequence[str]]) -> tuple[str, str]:
+    """A scan that is not linked and the nearest one of the largest group: scans tend to be named in order."""
+    order = {name: number for number, name in enumerate(names)}
+    lost = found[1][0]
+    return min(found[0], key=lambda name: abs(order[name] - order[lost])), lost
 
 
 def _doubtful(found: Sequence[Sequence[str]], doubts: Sequence[Doubt], pairs: Sequence[Pair]) -> RegisterError:
@@ -198,6 +208,7 @@ def _doubtful(found: Sequence[Sequence[str]], doubts: Sequence[Doubt], pairs: Se
         "a small piece of paper of your own laid on the margin. Or leave a scan out with --skip.",
         scan_ids=tuple(dict.fromkeys(name for d in needed for name in (d.scan_a, d.scan_b))),
         links=links.unmeasured(pairs),
+        suspects=(needed[0].scan_a, needed[0].scan_b),
     )
 
 

@@ -60,6 +60,12 @@ def read_book(path: Path, scan_ids: Collection[str]) -> TieBook:
     return _book_of(row.record for row in _read(path, scan_ids).rows)
 
 
+def require_readable(path: Path) -> None:
+    """Check every line but for the names of scans. Raises UsageError that names the line and the reason."""
+    if path.exists():
+        _read(path, None)
+
+
 def write_book(path: Path, book: TieBook) -> None:
     """Replace the file whole. Comments, and the extra columns of lines that stay, are kept.
 

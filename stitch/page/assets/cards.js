@@ -23,7 +23,7 @@ function tieLine(tie, number, acts) {
   show.className = "show";
   const words = made("p", "");
   words.append(made("span", residualSaid(tie), "figure"), " ", made("span", tieSaid(tie)));
-  if (tie.doubt) words.prepend(made("strong", `${tie.doubt} `));
+  if (tie.doubt) words.prepend(made("strong", `${tie.doubt[0].toUpperCase()}${tie.doubt.slice(1)} `));
   if (tie.note) words.append(" ", made("span", tie.note, "soft"));
   line.append(show, words, button("Remove", `Remove tie ${number + 1}`, () => acts.untie(tie)));
   return line;

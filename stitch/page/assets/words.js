@@ -2,7 +2,7 @@
 
 const places = (value) => (value < 0.995 ? 2 : value < 9.95 ? 1 : 0);
 export const px = (value) => `${value.toFixed(places(value))} px`;
-export const mm = (value) => `${value.toFixed(value < 0.995 ? 2 : 1)} mm`;
+export const mm = (value) => `${value.toFixed(value < 0.00995 ? 3 : value < 0.995 ? 2 : 1)} mm`;
 export const both = (inPx, inMm) => `${px(inPx)} (${mm(inMm)})`;
 
 export const todo = {
@@ -19,7 +19,8 @@ export function tieSaid(tie) {
   return isToldAlready ? tie.said : `${tie.said.replace(/\.$/, "")}: ${both(tie.moved_px, tie.moved_mm)}.`;
 }
 
-export const residualSaid = (tie) => (tie.residual_px === null ? "" : `Off by ${both(tie.residual_px, tie.residual_mm)}.`);
+// Of a tie that contradicts the rest, what was said of it tells how far off it is.
+export const residualSaid = (tie) => (tie.residual_px === null || tie.doubt ? "" : `Off by ${both(tie.residual_px, tie.residual_mm)}.`);
 
 export const twoPages = (pages) =>
   `This job is open in ${pages} pages. All show the same ties; a change in one shows in the others.`;
