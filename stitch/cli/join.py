@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from stitch.cli import amounts
-from stitch.cli.console import progress_bars
+from stitch.cli.console import answer, progress_bars
 from stitch.cli.guard import guarded
 from stitch.cli.lengths import Unit
 from stitch.cli.studio import Studio, load_studio
@@ -137,6 +137,10 @@ def join(
     ] = None,
     memory: Annotated[str | None, _option("Memory to use at most. Usual: 1GB.", RUN, "AMOUNT")] = None,
     jobs: Annotated[int | None, _option("How many cores to use. Usual: all.", RUN, "NUMBER")] = None,
+    dry_run: Annotated[
+        bool, _flag("--dry-run", "Only say what would be kept of the last run and what done again.", RUN)
+    ] = False,
+    rehash: Annotated[bool, _flag("--rehash", "Read every scan again, even if it looks unchanged.", RUN)] = False,
     timings: Annotated[bool, _flag("--timings", "Show how long each step took.", RUN)] = False,
     debug: Annotated[bool, _flag("--debug", "Show the full trace of an error.", RUN)] = False,
 ) -> None:
@@ -175,8 +179,9 @@ def join(
             scans_moved_to=scans,
             force=force,
             timings=timings,
+            rehash=rehash,
         )
-        raise typer.Exit(_run(request))
+        raise typer.Exit(_plan(request) if dry_run else _run(request))
 
 
 def _typed(
@@ -205,6 +210,15 @@ def _typed(
 def _given(typed: dict[str, Any], defaults: Studio, *, is_named: bool) -> tuple[str, ...]:
     """Fields that go before those a continued job has on record; a studio file counts when it was named."""
     return tuple(sorted({*typed, *(defaults.settings if is_named else ())}))
+
+
+def _plan(request: JoinRequest) -> int:
+    from stitch.pipeline import plan
+    from stitch.pipeline.rerun import plain_step
+
+    for step in plan(request):
+        answer(plain_step(step))
+    return 0
 
 
 def _run(request: JoinRequest) -> int:

@@ -19,7 +19,7 @@ from stitch.job.whole import write_text_whole
 from stitch.model.codec import from_plain, to_plain
 from stitch.model.findings import Finding, Severity
 
-SCHEMA = 1
+SCHEMA = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,7 @@ class RoomState:
     outputs: tuple[Stamp, ...]
     finished_at: str  # ISO 8601 with offset
     seconds: float
+    parts: dict[str, str]  # fingerprint of each thing that the whole one was made of, by name
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,16 +82,29 @@ class JobState:
             return False
         return all(is_unchanged(stamp, self._root) for stamp in state.outputs)
 
+    def parts(self, room: str) -> dict[str, str] | None:
+        """What the fingerprint of a finished room was made of; None when it did not finish."""
+        state = self._rooms.get(room)
+        return None if state is None else state.parts
+
     def outputs(self, room: str) -> tuple[Path, ...]:
         """The files a finished room left, () when it did not finish."""
         state = self._rooms.get(room)
         return () if state is None else tuple(self._root / stamp.name for stamp in state.outputs)
 
-    def record(self, room: str, fingerprint: str, outputs: Sequence[Path], *, seconds: float = 0.0) -> None:
+    def record(
+        self,
+        room: str,
+        fingerprint: str,
+        outputs: Sequence[Path],
+        *,
+        seconds: float = 0.0,
+        parts: Mapping[str, str] | None = None,
+    ) -> None:
         """Note that a room finished and which files it left inside the job folder. Raises WriteError, OSError."""
         stamps = tuple(stamp_of(path, self._root) for path in outputs)
         now = datetime.now().astimezone().isoformat(timespec="seconds")
-        self._rooms[room] = RoomState(fingerprint, stamps, now, seconds)
+        self._rooms[room] = RoomState(fingerprint, stamps, now, seconds, dict(parts or {}))
         self._save()
 
     def forget(self, room: str) -> None:

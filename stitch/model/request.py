@@ -26,3 +26,4 @@ class JoinRequest:
     scans_moved_to: Path | None = None  # where to look for a continued job's scans
     force: bool = False  # replace files in the job folder that the job did not write
     timings: bool = False
+    rehash: bool = False  # read every scan again, whatever its size and times say

@@ -3,7 +3,7 @@
 scans → register → tone → seams → compose → master → size → report
 """
 
-from stitch.pipeline.run import join
+from stitch.pipeline.run import join, plan
 from stitch.pipeline.sizing import check_size
 
-__all__ = ["check_size", "join"]
+__all__ = ["check_size", "join", "plan"]

@@ -126,11 +126,10 @@ def _turn_deg(ties: Sequence[Tie]) -> int:
 
 def _contradicts(tie: Tie, said: str) -> Finding:
     where = f"line {tie.line} of {BOOK_NAME}" if tie.line else "a tie"
-    what = said if said.startswith("line ") else f"line {tie.line}: {said}"
     return Finding(
         "tie-contradicts",
         Severity.FAILED,
-        f"The tie between {tie.scan_a} and {tie.scan_b} in {where} contradicts the rest: {what}",
+        f"The tie between {tie.scan_a} and {tie.scan_b} in {where} contradicts the rest: {said}",
         f"Look at the places of {where} in both scans; correct them or take the line out, and run again.",
         (tie.scan_a, tie.scan_b),
     )

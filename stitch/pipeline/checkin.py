@@ -61,6 +61,11 @@ def _known_again(scan: Scan) -> tuple[str, str, int]:
     return scan.scan_id, scan.sha256, scan.page_index
 
 
+def keys(scans: Sequence[Scan], bits: int) -> dict[str, str]:
+    """What decides the pixels of each scan as they are read for a master of `bits`."""
+    return {scan.scan_id: f"{scan.sha256} {scan.page_index} {bits}" for scan in scans}
+
+
 def find(request: JoinRequest) -> Collected:
     """The files to look at. Raises ScanError when there are fewer than two."""
     return collect(request.inputs, only=request.only, skip=request.skip, recurse=request.recurse)

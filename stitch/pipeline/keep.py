@@ -16,6 +16,7 @@ from stitch.job.whole import write_text_whole
 from stitch.model.codec import from_plain, to_plain
 from stitch.model.findings import Finding
 from stitch.model.report import Timing
+from stitch.pipeline.known import Known
 from stitch.pipeline.memory import give_back
 
 T = TypeVar("T")
@@ -25,6 +26,24 @@ FileFacts = tuple[int, int, int]
 
 VERSIONS = {"scans": 1, "register": 9, "tone": 4, "seams": 2, "master": 2, "size": 2}
 """Raised by hand when a room's result changes, so that an older job's is made again."""
+
+
+ROOMS = tuple(VERSIONS)
+"""In the order of a run."""
+
+_WORDS = {
+    "dpi": "--dpi changed",
+    "up_deg": "--up changed",
+    "ppi": "the scans' resolution changed",
+    "allow_gaps": "--allow-gaps changed",
+    "tape_mm": "the tape measure changed",
+    "ties": "ties.csv changed",
+    "scanner": "the scanner file changed",
+}
+
+
+class OnlyPlanned(Exception):
+    """A plan came to the first room that would be done again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +57,12 @@ class Kept:
 class Keeper:
     """The rooms of one job, kept or made."""
 
-    def __init__(self, job: JobFolder) -> None:
+    def __init__(self, job: JobFolder, *, only_plan: bool = False) -> None:
         self._job = job
+        self._only_plan = only_plan
+        self.reasons: dict[str, str] = {}  # why rooms are done again
         self._state, note = JobState.load(job.state_file, job.root)
+        self.known = Known(job.work / "known")
         self._watched: dict[Path, FileFacts] = {}
         self.timings: list[Timing] = []
         self.notes: tuple[Finding, ...] = () if note is None else (note,)
@@ -77,17 +99,39 @@ class Keeper:
             else:
                 self.timings.append(Timing(name, time.perf_counter() - started, is_kept=True))
                 return value, mark
+        parts = _parts(name, inputs, settings)
+        self.reasons[name] = self._why(name, parts)
+        if self._only_plan:
+            raise OnlyPlanned
         value = make()
         give_back()
         seconds = time.perf_counter() - started
-        if self._is_still():
-            self._state.record(name, mark, outputs, seconds=seconds)
+        if self.is_still():
+            self._state.record(name, mark, outputs, seconds=seconds, parts=parts)
         else:
             self._state.forget(name)
         self.timings.append(Timing(name, seconds, is_kept=False))
         return value, mark
 
-    def _is_still(self) -> bool:
+    def _why(self, name: str, parts: Mapping[str, str]) -> str:
+        before = self._state.parts(name)
+        if before is None:
+            return "not done before"
+        changed = [part for part in parts if parts[part] != before.get(part)]
+        named = [_WORDS.get(part, f"{part.replace('_', ' ')} changed") for part in changed if part != "before"]
+        if "version" in changed:
+            return "this stitch does it differently"
+        if named:
+            return " and ".join(named)
+        if changed:
+            return "what it builds on changed" if name != "scans" else "scans were added, removed or changed"
+        return "what it had left was changed or removed"
+
+    def rehash(self) -> None:
+        """Look at every scan again, whatever its size and times say."""
+        self._state.forget("scans")
+
+    def is_still(self) -> bool:
         """True while every file watched is as it was when the run began."""
         try:
             return all(_facts(path) == facts for path, facts in self._watched.items())
@@ -99,7 +143,14 @@ class Keeper:
         for name in VERSIONS:
             for path in self._state.outputs(name):
                 path.unlink(missing_ok=True)
+        self.known.discard()
         self._job.state_file.unlink(missing_ok=True)
+
+
+def _parts(name: str, inputs: Sequence[Any], settings: Mapping[str, Any]) -> dict[str, str]:
+    """The fingerprint of each thing a room's own is made of."""
+    parts = {key: fingerprint(name, 0, [value], {}) for key, value in settings.items()}
+    return {"version": str(VERSIONS[name]), "before": fingerprint(name, 0, inputs, {}), **parts}
 
 
 def _facts(path: Path) -> FileFacts:

@@ -58,10 +58,12 @@ def place(
     bed: Bed | None,
     scanned: str,
     book: TieBook,
+    keys: Mapping[str, str],
 ) -> tuple[Placed, str]:
     """Place all scans on one canvas.
 
-    `bed` : the scanner's own shape, where a file says it; `book` : what was said by hand.
+    `bed` : the scanner's own shape, where a file says it; `book` : what was said by hand; `keys` : what decides the
+    pixels of each scan.
 
     Raises RegisterError when they cannot be placed, or leave a hole that was not allowed for.
     """
@@ -69,7 +71,8 @@ def place(
     wanted = _wanted(job.settings, ppi)
 
     def make() -> Placed:
-        reduced = reduce_all(sources, jobs=job.threads, progress=job.progress)
+        known = job.keeper.known
+        reduced = reduce_all(sources, jobs=job.threads, store=known, keys=keys, progress=job.progress)
         give_back()
         few = _feature_threads(reduced, job.settings.memory_mb, job.threads)
         hand = prepared(book, sources, ppi)
@@ -82,12 +85,14 @@ def place(
             bed=bed,
             ties=hand.ties,
             apart=hand.apart,
+            store=known,
             progress=job.progress,
         )
         told = (*registration.findings, *hand.findings, *contradictions(registration, hand))
         registration = replace(registration, findings=told)
         found = _laid_out(registration, reduced, sources, job.settings)
         save_record(saved, found)
+        known.forget_unused()
         return found
 
     def load() -> Placed:
@@ -96,7 +101,14 @@ def place(
         require_same([*placed, *(one.scan_id for one in found.layout.left_out)], sources)
         return found
 
-    return job.keeper.room("register", [scanned, bed, without_distances(book)], wanted, [saved], make=make, load=load)
+    return job.keeper.room(
+        "register",
+        [scanned],
+        {**wanted, "scanner": bed, "ties": without_distances(book)},
+        [saved],
+        make=make,
+        load=load,
+    )
 
 
 def _wanted(settings: JoinSettings, ppi: Mapping[str, float]) -> dict[str, object]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from datetime import datetime
 from statistics import median
 from typing import Any
@@ -28,13 +29,14 @@ from stitch.pipeline import (
     missing,
     noticed,
     placing,
+    rerun,
     seam_checks,
     sizing,
     telling,
 )
 from stitch.pipeline.again import next_command
 from stitch.pipeline.job import Job
-from stitch.pipeline.keep import Keeper
+from stitch.pipeline.keep import Keeper, OnlyPlanned
 from stitch.progress import SILENT, Progress
 from stitch.scans.preflight import master_bits
 from stitch.scans.profiles import working_profile
@@ -67,18 +69,36 @@ def join(request: JoinRequest, progress: Progress = SILENT) -> RunSummary:
             raise
 
 
+def plan(request: JoinRequest) -> tuple[rerun.Step, ...]:
+    """What a run of the same request would keep and what it would do again; nothing is made or changed.
+
+    Raises StitchError for what would stop the run before its first room is done.
+    """
+    folder = JobFolder.open_or_create(request)
+    with folder.at_work():
+        run = _Run(folder, SILENT, only_plan=True)
+        return run.planned()
+
+
 class _Run:
     """The state of one run while its rooms are gone through."""
 
-    def __init__(self, folder: JobFolder, progress: Progress) -> None:
+    def __init__(self, folder: JobFolder, progress: Progress, *, only_plan: bool = False) -> None:
         self._folder = folder
         self._request = folder.request
         self._settings = folder.request.settings
         self._progress = progress
-        self._keeper = Keeper(folder)
+        self._only_plan = only_plan
+        self._keeper = Keeper(folder, only_plan=only_plan)
         self._started_at = datetime.now().astimezone().isoformat(timespec="seconds")
         self._scans: tuple[Scan, ...] = ()
         self._findings: tuple[Finding, ...] = self._keeper.notes
+
+    def planned(self) -> tuple[rerun.Step, ...]:
+        """The rooms, up to the first that is not kept, and what follows from it."""
+        with contextlib.suppress(OnlyPlanned):
+            self.finished()
+        return rerun.steps(self._keeper)
 
     def finished(self) -> RunSummary:
         """Go through all rooms."""
@@ -89,11 +109,19 @@ class _Run:
         collected = checkin.find(self._request)
         self._findings += collected.findings
         checkin.stop_on(self._findings)
+        mark = rerun.mark_of(self._folder, collected.files)
+        if self._request.rehash:
+            self._keeper.rehash()
+        elif (known := rerun.unchanged(self._folder, mark)) is not None:
+            self._keeper.timings += known.timings
+            return known
         checked, scanned = checkin.check_in(self._folder, collected.files, self._keeper, self._progress)
         self._scans = checked.scans
         self._findings += checked.findings + checkin.check_together(self._request, self._scans, assigned)
         checkin.stop_on(self._findings)
-        self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
+        if not self._only_plan:
+            rerun.forget(self._folder)
+            self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
         book = by_hand.read(self._folder.root, self._scans)
         self._findings += by_hand.ties_note(book)
         profile = working_profile(self._scans, assigned)
@@ -102,7 +130,9 @@ class _Run:
         encoding = Encoding.of_profile(profile)
         job = Job(self._folder, self._keeper, self._settings, encoding, bits, self._progress)
         with checkin.opened(self._scans, self._folder.scratch, self._settings.memory_mb) as sources:
-            placed, placed_mark = placing.place(job, sources, ppi, scanner.bed, scanned, book)
+            placed, placed_mark = placing.place(
+                job, sources, ppi, scanner.bed, scanned, book, checkin.keys(self._scans, bits)
+            )
             layout = placed.layout
             noticed.require_reference(self._settings.tone_reference, layout)
             sources = {one.scan_id: sources[one.scan_id] for one in layout.placements}
@@ -118,6 +148,9 @@ class _Run:
         self._findings += placed.findings + noticed.turned_findings(layout, tone.reference_id)
         self._findings += seam_checks.seam_findings(lines, layout, placed.painting_px) + sizing.size_findings(check)
         self._findings += missing.missing_findings(check, layout.canvas, self._settings)
+        if self._only_plan:
+            raise OnlyPlanned
+        self._findings += rerun_findings(self._keeper)
         hashes = telling.hashes_now(self._scans)
         self._findings += telling.hash_findings(self._scans, hashes)
         has_failed = _exit_code(self._findings) > 0
@@ -135,6 +168,8 @@ class _Run:
             exit_code=_exit_code(self._findings),
         )
         self._report(summary, label_map)
+        if self._keeper.is_still():
+            rerun.save(self._folder, rerun.mark_of(self._folder, collected.files), summary)
         return summary
 
     def leave_nothing(self) -> None:
@@ -206,6 +241,14 @@ class _Run:
         finally:
             source.close()
         self._folder.write_checksums()
+
+
+def rerun_findings(keeper: Keeper) -> tuple[Finding, ...]:
+    """What was kept of an earlier run, and why the rest was done again; nothing for a first run."""
+    steps = rerun.steps(keeper)
+    if not any(step.is_kept for step in steps):
+        return ()
+    return (Finding("kept", Severity.NOTE, rerun.told(steps)),)
 
 
 def _exit_code(findings: tuple[Finding, ...]) -> int:

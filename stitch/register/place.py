@@ -17,9 +17,10 @@ from stitch.model.findings import Finding
 from stitch.model.geometry import Size
 from stitch.model.layout import Affine, CorrectionFit, Link
 from stitch.model.scans import PixelSource
+from stitch.model.store import NO_STORE, Arrays, Store
 from stitch.model.ties import SureTie
-from stitch.progress import SILENT, Progress
-from stitch.register import conflicts, graph, links
+from stitch.progress import SILENT, Progress, Task
+from stitch.register import conflicts, graph, links, recall
 from stitch.register.drawn import has_colour
 from stitch.register.features import Features, detect, detect_in_colour, without_fixed
 from stitch.register.glass import find_glass, glass_spots_px
@@ -56,12 +57,35 @@ class Registration:
         return {n: PlacedMap(p.matrix(), self.sizes[n], self.shifts.get(n)) for n, p in self.poses.items()}
 
 
-def reduce_all(sources: Mapping[str, PixelSource], *, jobs: int = 2, progress: Progress = SILENT) -> dict[str, Reduced]:
-    """A small copy of every scan, each scan read once from top to bottom."""
+def reduce_all(
+    sources: Mapping[str, PixelSource],
+    *,
+    jobs: int = 2,
+    store: Store = NO_STORE,
+    keys: Mapping[str, str] | None = None,
+    progress: Progress = SILENT,
+) -> dict[str, Reduced]:
+    """A small copy of every scan, each scan read once from top to bottom.
+
+    `keys` : what decides each scan's pixels, by which its copy is kept in `store`.
+    """
     total = sum(source.size.megapixels for source in sources.values())
     with progress.task("Reading scans", total) as task, ThreadPoolExecutor(jobs) as pool:
-        made = pool.map(lambda name: reduce_scan(name, sources[name], task), sources)
+        made = pool.map(lambda name: _reduced(name, sources[name], task, store, (keys or {}).get(name)), sources)
         return dict(zip(sources, made, strict=True))
+
+
+def _reduced(name: str, source: PixelSource, task: Task, store: Store, key: str | None) -> Reduced:
+    if key is None:
+        return reduce_scan(name, source, task)
+    made: list[Reduced] = []
+
+    def arrays() -> Arrays:
+        made.append(reduce_scan(name, source, task))
+        return {"codes": made[0].codes, "factor": np.array(made[0].factor)}
+
+    held = store.arrays(f"reduced {recall.VERSION} {key}", arrays)
+    return made[0] if made else Reduced(name, held["codes"], int(held["factor"]), source.size)
 
 
 def register(
@@ -75,6 +99,7 @@ def register(
     bed: Bed | None = None,
     ties: Sequence[SureTie] = (),
     apart: frozenset[tuple[str, str]] = frozenset(),
+    store: Store = NO_STORE,
     progress: Progress = SILENT,
 ) -> Registration:
     """Place all scans.
@@ -88,6 +113,7 @@ def register(
     bed : the shape of the bed all scans were made on, where it is known; else it is found where turned pieces show it.
     ties : made by hand, each with its own standard deviation.
     apart : every two scans, in the order of their names, that do not touch: never linked, and not measured.
+    store : where features and comparisons of scans that did not change are found again.
 
     Raises
     ------
@@ -100,15 +126,31 @@ def register(
     glass = find_glass(reduced, ppi, seed=seed)
     cleaned = {name: glass.cleaned(reduced[name], ppi[name]) for name in names}
 
+    masks = {name: glass.mask(cleaned[name], ppi[name]) for name in names}
+    keys = {name: recall.digest(cleaned[name].codes, masks[name]) for name in names} if store is not NO_STORE else {}
+
     def found_by(look: Callable[[Reduced], Features]) -> list[Features]:
+        def one(name: str) -> Features:
+            key = f"{look.__name__} {keys.get(name, '')}"
+            return recall.features(store, key, name, lambda: without_fixed(look(cleaned[name]), masks[name]))
+
         with ThreadPoolExecutor(feature_jobs or jobs) as pool:
-            return list(pool.map(lambda n: without_fixed(look(cleaned[n]), glass.mask(cleaned[n], ppi[n])), names))
+            return list(pool.map(one, names))
 
     with ThreadPoolExecutor(jobs) as pool:
         steps = [reduced[name].factor * scales[name] for name in names]
         seen = found_by(detect)
         searched = find_pairs(
-            [cleaned[n] for n in names], seen, steps, seed, pool, progress, lambda: found_by(detect_in_colour), apart
+            [cleaned[n] for n in names],
+            seen,
+            steps,
+            seed,
+            pool,
+            progress,
+            lambda: found_by(detect_in_colour),
+            apart,
+            list(keys.values()),
+            store,
         )
         tied = tie_links(names, searched.pairs, ties, reduced, scales, nominal_ppi)
         pairs = searched.pairs + tied.pairs

@@ -9,12 +9,14 @@ from itertools import combinations
 
 import numpy as np
 
+from stitch.model.store import NO_STORE, Store
 from stitch.model.ties import ordered
 from stitch.progress import Progress, Task
 from stitch.register import graph, votes
 from stitch.register.consistent import decide
 from stitch.register.features import Features
 from stitch.register.pairs import Doubt, Pair, doubt_of, try_pair
+from stitch.register.recall import comparison
 from stitch.register.reduced import Reduced
 from stitch.register.tooth import try_tooth
 
@@ -39,6 +41,9 @@ class _Set:
     pitch: Sequence[float]
     seed: int
     apart: frozenset[tuple[str, str]] = frozenset()  # every two, in the order of names, that are never linked
+    keys: Sequence[str] = ()  # what each scan's features were made from
+    store: Store = NO_STORE
+    way: str = "usual"
 
     def is_apart(self, two: tuple[int, int]) -> bool:
         return ordered(*(self.reduced[k].scan_id for k in two)) in self.apart
@@ -49,14 +54,27 @@ class _Set:
         i, j = two
         rng = np.random.default_rng((self.seed, i, j))
         scale = self.pitch[j] / self.pitch[i]
-        return try_pair(self.reduced[i], self.reduced[j], self.features[i], self.features[j], scale, rng)
+        return self._known(
+            two,
+            self.way,
+            lambda: try_pair(self.reduced[i], self.reduced[j], self.features[i], self.features[j], scale, rng),
+        )
 
     def in_tooth(self, two: tuple[int, int]) -> Pair | Doubt | None:
         if self.is_apart(two):
             return None
         i, j = two
         scale = self.pitch[j] / self.pitch[i]
-        return try_tooth(self.reduced[i], self.reduced[j], self.features[i], self.features[j], scale)
+        return self._known(
+            two,
+            "tooth",
+            lambda: try_tooth(self.reduced[i], self.reduced[j], self.features[i], self.features[j], scale),
+        )
+
+    def _known(self, two: tuple[int, int], way: str, make: Callable[[], Pair | Doubt | None]) -> Pair | Doubt | None:
+        i, j = two
+        key = f"{way} {self.seed} {self.keys[i]} {self.keys[j]} {self.pitch[j] / self.pitch[i]!r}" if self.keys else ""
+        return comparison(self.store if key else NO_STORE, self.reduced[i], self.reduced[j], key, make)
 
 
 def find_pairs(
@@ -68,6 +86,8 @@ def find_pairs(
     progress: Progress,
     in_colour: Callable[[], Sequence[Features]] | None = None,
     apart: frozenset[tuple[str, str]] = frozenset(),
+    keys: Sequence[str] = (),
+    store: Store = NO_STORE,
 ) -> Found:
     """Compare the scans; the links believed, and those in doubt.
 
@@ -81,8 +101,9 @@ def find_pairs(
     in_colour : makes the features that scans which do not hang together are compared by in the end: where relief is
         strong, turned scans share none in luminance.
     apart : every two scans, in the order of their names, that do not touch; they are never linked.
+    keys : what each scan's features were made from, by which a comparison is kept in `store`.
     """
-    whole = _Set(reduced, features, pitch, seed, apart)
+    whole = _Set(reduced, features, pitch, seed, apart, keys, store)
     names = [one.scan_id for one in reduced]
     first = _first_choice(reduced, features, pitch)
     with progress.task("Comparing scans", len(first)) as task:
@@ -97,7 +118,7 @@ def find_pairs(
     third = _left_over(names, pairs, set()) if in_colour else []
     if third and in_colour:
         with progress.task("Comparing colours", len(third)) as task:
-            more, more_doubts = _compared(replace(whole, features=in_colour()).attempt, third, pool, task)
+            more, more_doubts = _compared(replace(whole, features=in_colour(), way="colour").attempt, third, pool, task)
         pairs, doubts = _decided(whole, names, pairs + more, doubts + more_doubts)
     fourth = _left_over(names, pairs, set())
     if 0 < len(fourth) <= MOST_IN_TOOTH:

@@ -1,0 +1,28 @@
+"""Where a room may keep what it worked out for single scans and pairs, to find it again when another one changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
+
+from numpy.typing import NDArray
+
+Arrays = Mapping[str, NDArray[Any]]
+
+
+class Store(Protocol):
+    """Arrays kept by a key that names all they were made from. Safe to use from several threads at once."""
+
+    def arrays(self, key: str, make: Callable[[], Arrays]) -> Arrays:
+        """The arrays kept under `key`, made now when there are none."""
+
+
+class NoStore:
+    """Keeps nothing."""
+
+    def arrays(self, key: str, make: Callable[[], Arrays]) -> Arrays:
+        """Make them."""
+        return make()
+
+
+NO_STORE = NoStore()

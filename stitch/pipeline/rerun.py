@@ -1,0 +1,114 @@
+"""What a run of a job keeps of the earlier one and what it does again, and why: told beforehand and afterwards."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from stitch import __version__
+from stitch.job.files import sha256_of
+from stitch.job.folder import JobFolder
+from stitch.model.codec import to_plain
+from stitch.model.findings import Finding, Severity
+from stitch.model.report import RunSummary, Timing
+from stitch.pipeline.keep import ROOMS, VERSIONS, Keeper, load_record, save_record
+from stitch.ties.book import BOOK_NAME
+
+SAVED = "summary.json"
+ROOM_WORDS = {
+    "scans": "looking at the scans",
+    "register": "where they lie",
+    "tone": "tone",
+    "seams": "seams",
+    "master": "the master",
+    "size": "size check",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One room of a run, kept or not, and why not."""
+
+    room: str
+    is_kept: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Last:
+    """The last run that came to its end: what it was given, and what it found."""
+
+    mark: str
+    results: tuple[tuple[str, int, int, int], ...]  # name, bytes and times of each result
+    summary: RunSummary
+
+
+def mark_of(folder: JobFolder, files: Iterable[Path]) -> str:
+    """What decides the result of a run: settings, facts of the scans' files, and small files that are read."""
+    facts = [(str(path), *_facts(path)) for path in files]
+    settings = folder.request.settings
+    small = [folder.root / BOOK_NAME, *(Path(p) for p in (settings.profile_path, settings.scanner_path) if p)]
+    plain = {
+        "version": [__version__, VERSIONS],
+        "settings": to_plain(settings),
+        "scans": facts,
+        "files": [(str(path), sha256_of(path) if path.is_file() else "") for path in small],
+    }
+    return hashlib.sha256(json.dumps(plain, sort_keys=True).encode()).hexdigest()
+
+
+def save(folder: JobFolder, mark: str, summary: RunSummary) -> None:
+    """Note what a run that came to its end was given and found. Raises WriteError."""
+    save_record(folder.work / SAVED, _Last(mark, _results(folder), summary))
+
+
+def unchanged(folder: JobFolder, mark: str) -> RunSummary | None:
+    """What the last run found, when nothing it was given or left has changed since."""
+    try:
+        last = load_record(_Last, folder.work / SAVED)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+    if last.mark != mark or last.results != _results(folder):
+        return None
+    note = Finding("nothing-changed", Severity.NOTE, "Nothing has changed since the last run: nothing was done again.")
+    kept = tuple(Timing(one.room, 0.0, is_kept=True) for one in last.summary.timings)
+    return replace(last.summary, findings=(note, *last.summary.findings), timings=kept)
+
+
+def forget(folder: JobFolder) -> None:
+    """Before anything is written: the last run's findings are no longer those of the files there."""
+    (folder.work / SAVED).unlink(missing_ok=True)
+
+
+def steps(keeper: Keeper) -> tuple[Step, ...]:
+    """Every room gone through, and those that would follow."""
+    done = [Step(one.room, one.is_kept, keeper.reasons.get(one.room, "")) for one in keeper.timings]
+    left = ROOMS[len(done) :]
+    return (*done, *(Step(room, is_kept=False, why=keeper.reasons.get(room, "it builds on these")) for room in left))
+
+
+def told(found: Sequence[Step]) -> str:
+    """One sentence on what is kept and what is not, and why."""
+    kept = ", ".join(ROOM_WORDS[one.room] for one in found if one.is_kept)
+    again = ", ".join(f"{ROOM_WORDS[one.room]} ({one.why})" for one in found if not one.is_kept)
+    return " ".join(filter(None, (f"Kept: {kept}." if kept else "", f"Done again: {again}." if again else "")))
+
+
+def _results(folder: JobFolder) -> tuple[tuple[str, int, int, int], ...]:
+    return tuple((path.name, *_facts(path)) for path in folder.results)
+
+
+def _facts(path: Path) -> tuple[int, int, int]:
+    try:
+        found = path.stat()
+    except OSError:
+        return 0, 0, 0
+    return found.st_size, found.st_mtime_ns, found.st_ctime_ns
+
+
+def plain_step(step: Step) -> str:
+    """One line of a plan."""
+    return f"{'keep' if step.is_kept else 'do':<5}{ROOM_WORDS[step.room]}{f': {step.why}' if step.why else ''}"
