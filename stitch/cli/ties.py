@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -84,6 +85,7 @@ def _address(address: str) -> None:
     say("The page is at the address below. It works once, in one browser on this computer.")
     say("Close the page, or press Ctrl-C here, to stop; every tie is in ties.csv at once.")
     answer(address)
+    sys.stdout.flush()  # whoever reads it through a pipe waits for it
 
 
 def _said(add: list[str], apart: list[str], distance: list[str], names: tuple[str, ...]) -> TieBook:

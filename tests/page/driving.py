@@ -42,11 +42,13 @@ def tables(browser: Browser) -> list[list[float]]:
     )
 
 
-def window_of(browser: Browser, side: str, px: tuple[float, float]) -> tuple[float, float]:
-    """Where a place of a scan is in the window, while the whole scan is shown and not turned."""
+def window_of(
+    browser: Browser, side: str, px: tuple[float, float], size: tuple[int, int] = TILE
+) -> tuple[float, float]:
+    """Where a place of a scan of `size` is in the window, while the whole scan is shown and not turned."""
     left, top, width, height = tables(browser)["ab".index(side)]
-    scale = min(width / TILE[0], height / TILE[1])
-    across, down = px[0] + 0.5 - TILE[0] / 2, px[1] + 0.5 - TILE[1] / 2
+    scale = min(width / size[0], height / size[1])
+    across, down = px[0] + 0.5 - size[0] / 2, px[1] + 0.5 - size[1] / 2
     return left + width / 2 + across * scale, top + height / 2 + down * scale
 
 
