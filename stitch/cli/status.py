@@ -17,7 +17,8 @@ List every job below a folder and how it stands.
 [bold]stitch status paintings/[/bold]
 
 checked: joined, and its size agrees. joined: its size was not checked. doubtful: a check failed. stale: scans, ties or
-results changed since. missing: scans or results are gone. not joined: the scans could not be joined. Nothing is changed.
+results changed since. missing: scans or results are gone. not joined: the scans could not be joined.
+Nothing is changed.
 """)
 EPILOG = "Exit codes: 0 every job is joined and up to date, 1 some are not, 2 there is no job."
 

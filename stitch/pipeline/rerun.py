@@ -86,7 +86,7 @@ def last_run(folder: JobFolder) -> Last | None:
 def changed_since(folder: JobFolder, last: Last, files: Sequence[Path]) -> str:
     """What changed since a run came to its end, in words; "" when nothing did."""
     if last.results != _results(folder):
-        now = dict((name, facts) for name, *facts in _results(folder))
+        now = {name: facts for name, *facts in _results(folder)}
         names = [name for name, *facts in last.results if now.get(name) != facts]
         return f"{', '.join(names)} changed after the job was joined"
     if last.mark != mark_of(folder, files):
