@@ -14,7 +14,7 @@ from stitch.cli.wording import flowing
 HELP = flowing("""
 List every job below a folder and how it stands.
 
-[bold]stitch status paintings/[/bold]
+[bold]stitch status scans-of-paintings/[/bold]
 
 checked: joined, and its size agrees. joined: its size was not checked. doubtful: a check failed. stale: scans, ties or
 results changed since. missing: scans or results are gone. not joined: the scans could not be joined.
