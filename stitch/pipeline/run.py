@@ -195,7 +195,8 @@ class _Run:
             exit_code=stop.exit_code,
             links_found=stop.links,
         )
-        telling.write_report(self._folder, summary, None, None, {}, self._progress)
+        suspects = telling.pictures_of(self._scans, stop.suspects, self._folder.scratch)
+        telling.write_report(self._folder, summary, None, None, {}, self._progress, suspects=suspects)
         self._folder.write_checksums()
         return summary
 
