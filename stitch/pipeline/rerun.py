@@ -38,7 +38,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class _Last:
+class Last:
     """The last run that came to its end: what it was given, and what it found."""
 
     mark: str
@@ -62,20 +62,36 @@ def mark_of(folder: JobFolder, files: Iterable[Path]) -> str:
 
 def save(folder: JobFolder, mark: str, summary: RunSummary) -> None:
     """Note what a run that came to its end was given and found. Raises WriteError."""
-    save_record(folder.work / SAVED, _Last(mark, _results(folder), summary))
+    save_record(folder.work / SAVED, Last(mark, _results(folder), summary))
 
 
 def unchanged(folder: JobFolder, mark: str) -> RunSummary | None:
     """What the last run found, when nothing it was given or left has changed since."""
-    try:
-        last = load_record(_Last, folder.work / SAVED)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return None
-    if last.mark != mark or last.results != _results(folder):
+    last = last_run(folder)
+    if last is None or last.mark != mark or last.results != _results(folder):
         return None
     note = Finding("nothing-changed", Severity.NOTE, "Nothing has changed since the last run: nothing was done again.")
     kept = tuple(Timing(one.room, 0.0, is_kept=True) for one in last.summary.timings)
     return replace(last.summary, findings=(note, *last.summary.findings), timings=kept)
+
+
+def last_run(folder: JobFolder) -> Last | None:
+    """The last run that came to its end; None when there was none."""
+    try:
+        return load_record(Last, folder.work / SAVED)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def changed_since(folder: JobFolder, last: Last, files: Sequence[Path]) -> str:
+    """What changed since a run came to its end, in words; "" when nothing did."""
+    if last.results != _results(folder):
+        now = {name: facts for name, *facts in _results(folder)}
+        names = [name for name, *facts in last.results if now.get(name) != facts]
+        return f"{', '.join(names)} changed after the job was joined"
+    if last.mark != mark_of(folder, files):
+        return "scans, ties or settings changed after it was joined"
+    return ""
 
 
 def forget(folder: JobFolder) -> None:

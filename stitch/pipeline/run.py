@@ -35,6 +35,7 @@ from stitch.pipeline import (
     telling,
 )
 from stitch.pipeline.again import next_command
+from stitch.pipeline.distances import distance_findings, with_distances
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import Keeper, OnlyPlanned
 from stitch.progress import SILENT, Progress
@@ -146,6 +147,8 @@ class _Run:
             master, _ = making.write_master(job, sources, layout, tables, label_map, spec, uncovered, seamed)
         maps = placed_maps(layout, {scan.scan_id: scan.size for scan in self._scans})
         check = sizing.check_master(job, master.sha256, lambda w: labels_at(label_map, maps, w) > 0)
+        check = with_distances(check, book.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
+        self._findings += distance_findings(check)
         self._findings += placed.findings + noticed.turned_findings(layout, tone.reference_id)
         self._findings += seam_checks.seam_findings(lines, layout, placed.painting_px) + sizing.size_findings(check)
         self._findings += missing.missing_findings(check, layout.canvas, self._settings)
@@ -194,7 +197,8 @@ class _Run:
             links_found=stop.links,
             places_found=dict(stop.places),
         )
-        telling.write_report(self._folder, summary, None, None, {}, self._progress)
+        suspects = telling.pictures_of(self._scans, stop.suspects, self._folder.scratch)
+        telling.write_report(self._folder, summary, None, None, {}, self._progress, suspects=suspects)
         self._folder.write_checksums()
         return summary
 

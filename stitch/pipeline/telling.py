@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.errors import ScanError
 from stitch.imaging.affine import angle_deg
 from stitch.imaging.labels import labels_at
 from stitch.imaging.placed_map import PlacedMap, placed_maps
@@ -31,6 +33,10 @@ from stitch.report.preview import preview
 from stitch.report.seam_map import draw
 from stitch.report.seams_json import seams_plain
 from stitch.report.spots import crop_spots
+from stitch.scans.readers import open_scan
+
+SUSPECT_PX = 700  # long side of scans shown side by side
+SUSPECT_CACHE_BYTES = 8 << 20
 
 KERNELS = {
     Resample.USUAL: "cubic convolution (OpenCV INTER_CUBIC)",
@@ -159,13 +165,34 @@ def write_report(
     label_map: LabelMap | None,
     sizes: Mapping[str, Size],
     progress: Progress,
+    *,
+    suspects: Sequence[tuple[str, bytes]] = (),
 ) -> None:
-    """Write the seam map, the seams as data, the page and the figures. Without a master only page and figures."""
-    pictures: dict[str, Any] = {}
+    """Write the seam map, the seams as data, the page and the figures. Without a master only page and figures.
+
+    `suspects` : names and pictures of the two scans whose link stopped the run.
+    """
+    pictures: dict[str, Any] = {"suspects": suspects}
     if master is not None and label_map is not None and summary.layout is not None:
         pictures = _pictures(folder, summary, master, label_map, sizes, progress)
     _write(folder, folder.report_html, html_bytes(page(summary, **pictures)))
     _write(folder, folder.report_json, json_bytes(report_plain(summary, job_folder=folder.root)))
+
+
+def pictures_of(scans: Sequence[Scan], names: Sequence[str], scratch: Path) -> tuple[tuple[str, bytes], ...]:
+    """Names and small pictures of some scans, for the report; none when one went away."""
+    found = []
+    for scan in (scan for name in names for scan in scans if scan.scan_id == name):
+        try:
+            source = open_scan(scan, scratch=scratch, bits=scan.bits, cache_bytes=SUSPECT_CACHE_BYTES)
+        except ScanError:
+            return ()
+        try:
+            small = preview(source, long_side_px=SUSPECT_PX)
+        finally:
+            source.close()
+        found.append((scan.scan_id, png_bytes(small, profile=scan.profile)))
+    return tuple(found)
 
 
 def _pictures(

@@ -45,6 +45,7 @@ REQUEST: list[tuple[list[str], dict[str, Any]]] = [
     (["--scans", "archive"], {"scans_moved_to": Path("archive")}),
     (["--force"], {"force": True}),
     (["--timings"], {"timings": True}),
+    (["--rehash"], {"rehash": True}),
 ]
 WRONG = [
     ["--width", "610"],
@@ -152,6 +153,7 @@ def test_every_option_is_tried_here() -> None:
         "--scanner",
         "--studio",
         "--debug",
+        "--dry-run",
         "--help",
     }  # above, and in other files here
     assert options - tried - elsewhere == set()

@@ -62,6 +62,8 @@ def test_a_refused_job_ends_with_the_command_and_ties_join_it(tmp_path: Path) ->
     assert refused.returncode == 4
     assert "say so by hand: stitch ties scans-joined\n" in refused.stderr
     job = tmp_path / "scans-joined"
+    page = (job / "report.html").read_text("utf-8")
+    assert page.index("The two in question") < page.index('alt="the scan A1"') < page.index('alt="the scan A2"')
     words = [word for at in ((400, 215), (395, 300)) for word in ("--add", tie(at, (1, -1)))]
     assert stitch("ties", job, *words).returncode == 0
     found = run(job)

@@ -20,6 +20,7 @@ class Context:
     preview: bytes | None
     seam_map: bytes | None
     spots: Sequence[Spot]
+    suspects: Sequence[tuple[str, bytes]] = ()  # name and small picture of two scans whose link is at fault
 
     @property
     def canvas(self) -> Size | None:
