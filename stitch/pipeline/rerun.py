@@ -18,6 +18,7 @@ from stitch.pipeline.keep import ROOMS, VERSIONS, Keeper, load_record, save_reco
 from stitch.ties.book import BOOK_NAME
 
 SAVED = "summary.json"
+ONCE = ("scanner-saved",)  # findings that tell what a run did, and are not true of the next
 ROOM_WORDS = {
     "scans": "looking at the scans",
     "register": "where they lie",
@@ -72,7 +73,8 @@ def unchanged(folder: JobFolder, mark: str) -> RunSummary | None:
         return None
     note = Finding("nothing-changed", Severity.NOTE, "Nothing has changed since the last run: nothing was done again.")
     kept = tuple(Timing(one.room, 0.0, is_kept=True) for one in last.summary.timings)
-    return replace(last.summary, findings=(note, *last.summary.findings), timings=kept)
+    still = tuple(finding for finding in last.summary.findings if finding.code not in ONCE)
+    return replace(last.summary, findings=(note, *still), timings=kept)
 
 
 def last_run(folder: JobFolder) -> Last | None:
