@@ -28,7 +28,7 @@ RIVAL_SHARE = 0.93  # of the best likeness: with another place this like, there 
 PEAK_PX = 5  # around the best place, where likeness belongs to the same peak
 FINE_SIGMA_PX, COARSE_SIGMA_PX = 1.0, 6.0  # of the band that is compared
 SNAPPED_SIGMA_PX = 0.3  # at a likeness of 1; more where the two look less alike
-CLICK_SIGMA_MM = 0.5  # of a click that nothing corrects: common practice, no source
+CLICK_SIGMA_MM = 0.3  # of a click that nothing corrects: common practice, no source
 SEEN_SHARE = 0.7  # of what would be looked at must lie in the scan
 SEEN_DEVIATION = 0.004  # of the band-passed log-grey: less is the scanner's noise
 
