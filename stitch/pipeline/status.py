@@ -58,6 +58,8 @@ def _standing(job: JobFolder) -> Standing:
     except StitchError as trouble:
         return Standing(job.root, State.MISSING, trouble.message)
     last = rerun.last_run(opened)
+    if last is None and job.master.exists():
+        return Standing(job.root, State.STALE, "its last run did not end, or was an older stitch's: join it again")
     if last is None or not job.master.exists():
         return Standing(job.root, State.STOPPED, _stopped(job))
     gone = [path.name for path in job.results if not path.exists()]

@@ -40,6 +40,9 @@ def test_jobs_are_listed_with_what_is_missing_and_what_is_stale(root: Path) -> N
     scan.rename(root / "A1.tif")
     assert listed(root)["quay-joined"].startswith("missing ")
     (root / "A1.tif").rename(scan)
+    (job / "work" / "summary.json").rename(root / "kept.json")
+    assert listed(root)["quay-joined"].startswith("stale ")
+    (root / "kept.json").rename(job / "work" / "summary.json")
 
 
 def test_a_folder_without_jobs_is_told(tmp_path: Path) -> None:
