@@ -92,8 +92,8 @@ def _link(refined: Refined, measured: Measured, sizes: Mapping[str, Size], pair:
     expected = expected_px(refined.rms_sigma_px[a, b], typical, is_corrected=is_corrected) / poses[a].scale
     if measured.signal is Signal.DRAWN_LINES:
         expected = math.hypot(expected, FLOOR_LINES_PX)
-    unsure = refined.uncertain_px.get((a, b), np.zeros(1)) / poses[a].scale
-    expected = max(expected, UNSURE * float(np.sqrt((unsure**2).mean())))
+    unsure = UNSURE * refined.uncertain_px.get((a, b), np.zeros(1)) / poses[a].scale
+    expected = max(expected, float(np.sqrt((unsure**2).mean())))
     reason = _contradiction(measured) or _unsureness(unsure)
     sigma = refined.joint_sigma_px[a, b] / poses[a].scale
     count = pair.tie_count if pair else 0
