@@ -39,6 +39,7 @@ _WORDS = {
     "tape_mm": "the tape measure changed",
     "ties": "ties.csv changed",
     "scanner": "the scanner file changed",
+    "wishes": "seams.csv changed",
 }
 
 

@@ -16,6 +16,7 @@ from stitch.model.findings import Finding, Severity
 from stitch.model.report import RunSummary, Timing
 from stitch.pipeline.keep import ROOMS, VERSIONS, Keeper, load_record, save_record
 from stitch.ties.book import BOOK_NAME
+from stitch.wishes.book import BOOK_NAME as WISHES_NAME
 
 SAVED = "summary.json"
 ONCE = ("scanner-saved",)  # findings that tell what a run did, and are not true of the next
@@ -51,7 +52,8 @@ def mark_of(folder: JobFolder, files: Iterable[Path]) -> str:
     """What decides the result of a run: settings, facts of the scans' files, and small files that are read."""
     facts = [(str(path), *_facts(path)) for path in files]
     settings = folder.request.settings
-    small = [folder.root / BOOK_NAME, *(Path(p) for p in (settings.profile_path, settings.scanner_path) if p)]
+    books = [folder.root / name for name in (BOOK_NAME, WISHES_NAME)]
+    small = [*books, *(Path(p) for p in (settings.profile_path, settings.scanner_path) if p)]
     plain = {
         "version": [__version__, VERSIONS],
         "settings": to_plain(settings),
@@ -92,7 +94,7 @@ def changed_since(folder: JobFolder, last: Last, files: Sequence[Path]) -> str:
         names = [name for name, *facts in last.results if now.get(name) != facts]
         return f"{', '.join(names)} changed after the job was joined"
     if last.mark != mark_of(folder, files):
-        return "scans, ties or settings changed after it was joined"
+        return "scans, ties, wishes or settings changed after it was joined"
     return ""
 
 
