@@ -31,7 +31,7 @@ class LabelWriter:
     Packed strips are held in memory until `finish`: labels lie in large even areas, and a strip of 64 rows
     packs to a few hundred bytes. Left without `finish` nothing is on the disk.
 
-    bits : 8 or 16.
+    bits : 8 or 16. notice : goes before the names in the file's description.
     """
 
     def __init__(
@@ -42,6 +42,7 @@ class LabelWriter:
         bits: int,
         ppi: float,
         scan_ids: Sequence[str],
+        notice: str = "",
         written_at: datetime | None = None,
     ) -> None:
         self._path, self._size, self._bits = path, size, bits
@@ -49,7 +50,8 @@ class LabelWriter:
         if len(scan_ids) > np.iinfo(self._dtype).max:
             raise InternalFault(f"{len(scan_ids)} scans do not fit labels of {bits} bits.")
         names = "; ".join(f"{number} {name}" for number, name in enumerate(("no scan", *scan_ids)))
-        self._texts = TagTexts(ppi_fraction(ppi), written_at or datetime.now().astimezone(), description=names)
+        said = f"{notice}. {names}" if notice else names
+        self._texts = TagTexts(ppi_fraction(ppi), written_at or datetime.now().astimezone(), description=said)
         self._waiting: list[NDArray[Any]] = []
         self._waiting_rows_count = 0
         self._strips: list[bytes] = []
