@@ -112,6 +112,12 @@ def join(
         Resample | None,
         _option("How pixels are moved. Fine: straighter, finer detail; that step takes 5 times as long.", MASTER),
     ] = None,
+    layers: Annotated[
+        bool | None,
+        _flag(
+            "--layers/--no-layers", "Also write each scan as a layer for a retoucher, with a mask of its part.", MASTER
+        ),
+    ] = None,
     profile: Annotated[
         Path | None,
         _option("Colour profile (ICC) for scans that have none.", MASTER, "FILE", exists=True, dir_okay=False),
@@ -161,6 +167,7 @@ def join(
                 "fit_size": fit_size,
                 "allow_gaps": allow_gaps,
                 "resample": resample,
+                "layers": layers,
                 "scanner_path": None if scanner is None else str(scanner.absolute()),
                 "up_deg": None if up is None else int(up),
                 "tone_reference": tone_reference,

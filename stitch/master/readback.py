@@ -15,6 +15,8 @@ from stitch.master.tags import ARTIST, COPYRIGHT, PROFILE, XMP, TagTexts, as_sto
 from stitch.master.xmp import SOFTWARE
 from stitch.model.geometry import Size
 
+UNASSOCIATED_ALPHA = (2,)  # TIFF 6.0, ExtraSamples
+
 
 @dataclass(frozen=True, slots=True)
 class Expected:
@@ -75,7 +77,8 @@ def _differences(tiff: tifffile.TiffFile, page: tifffile.TiffPage, expected: Exp
         "ImageWidth": (_value(page, 256), expected.size.width_px),
         "ImageLength": (_value(page, 257), expected.size.height_px),
         "BitsPerSample": (_value(page, 258), expected.bits if samples > 1 else expected.bits[0]),
-        "PhotometricInterpretation": (_value(page, 262), 2 if samples == 3 else 1),
+        "PhotometricInterpretation": (_value(page, 262), 2 if samples >= 3 else 1),
+        "ExtraSamples": (_value(page, 338), UNASSOCIATED_ALPHA if samples == 4 else None),
         "PlanarConfiguration": (_value(page, 284) or 1, 1),
         "Compression": (_value(page, 259), expected.compression),
         "Software": (_value(page, 305), SOFTWARE),

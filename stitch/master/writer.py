@@ -30,6 +30,9 @@ from stitch.model.master import MasterRecord, MasterSpec
 class MasterWriter:
     """Context manager that writes one RGB TIFF; only `finish` makes it a master.
 
+    With `has_alpha` a fourth channel says what is covered, 0 or the largest code: unassociated alpha (TIFF 6.0,
+    ExtraSamples 2), so that colours are not multiplied by it.
+
     Left without `finish` (an error, an interruption) the file is removed.
 
     path : where to write, usually a temporary name. file_name : the name it will have, for the record.
@@ -43,13 +46,15 @@ class MasterWriter:
         spec: MasterSpec,
         *,
         file_name: str = "master.tif",
+        has_alpha: bool = False,
         kind: Kind | None = None,
         written_at: datetime | None = None,
     ) -> None:
         self._path, self._spec, self._file_name = path, spec, file_name
         self._texts = _texts(spec, written_at or datetime.now().astimezone())
         self._dtype = np.dtype({8: "u1", 16: "<u2"}[spec.bits])
-        self._data_bytes = spec.size.width_px * spec.size.height_px * 3 * self._dtype.itemsize
+        self._samples = 4 if has_alpha else 3
+        self._data_bytes = spec.size.width_px * spec.size.height_px * self._samples * self._dtype.itemsize
         at_most = file_bytes_at_most(spec.size, data_bytes=self._data_bytes, tag_bytes=self._texts.long_bytes)
         self.kind = kind or kind_for(at_most)
         self._hash = hashlib.sha256()  # of the file as it grows, header first
@@ -82,9 +87,9 @@ class MasterWriter:
         return self.kind is Kind.BIG
 
     def write_rows(self, rows: NDArray[np.uint8] | NDArray[np.uint16]) -> None:
-        """Append rows of shape (n, width, 3), from the top down, in the dtype of the master. Raises WriteError."""
+        """Append rows of shape (n, width, 3 or 4), from the top down, in the master's dtype. Raises WriteError."""
         count = rows.shape[0]
-        wanted = (count, self._spec.size.width_px, 3)
+        wanted = (count, self._spec.size.width_px, self._samples)
         if rows.shape != wanted or rows.dtype.newbyteorder("<") != self._dtype:
             raise InternalFault(f"Rows of shape {rows.shape} and type {rows.dtype} do not fit the master.")
         if self._file is None or self._rows_count + count > self._spec.size.height_px:
@@ -109,7 +114,7 @@ class MasterWriter:
             self._file.close()
             expected = Expected(
                 size=self._spec.size,
-                bits=(self._spec.bits,) * 3,
+                bits=(self._spec.bits,) * self._samples,
                 kind=self.kind,
                 texts=self._texts,
                 file_sha256=self._hash.hexdigest(),
@@ -126,10 +131,11 @@ class MasterWriter:
         with tifffile.TiffWriter(self._path, bigtiff=self.is_bigtiff, byteorder="<", shaped=False) as tiff:
             place = tiff.write(
                 None,
-                shape=(size.height_px, size.width_px, 3),
+                shape=(size.height_px, size.width_px, self._samples),
                 dtype=self._dtype,
                 photometric="rgb",
                 planarconfig="contig",
+                extrasamples=("unassalpha",) if self._samples == 4 else None,
                 rowsperstrip=ROWS_PER_STRIP,
                 returnoffset=True,
                 **write_arguments(self._texts),

@@ -43,3 +43,4 @@ class JoinSettings:
     fit_size: bool = False  # let the tape measure decide the scale of each axis
     allow_gaps: bool = False  # make a master although part of the painting is in no scan
     resample: Resample = Resample.USUAL
+    layers: bool = False  # every scan on the master's canvas, with a mask of what the master uses of it

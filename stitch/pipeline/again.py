@@ -29,6 +29,7 @@ _OPTIONS = {
     "fit_size": "--fit-size",
     "allow_gaps": "--allow-gaps",
     "resample": "--resample {}",
+    "layers": "--layers",
 }
 
 

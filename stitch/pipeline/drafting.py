@@ -80,7 +80,10 @@ def _drafted(folder: JobFolder, keeper: Keeper, progress: Progress) -> Draft:
     changed = before != after
     differs = float(changed.sum()) / max(int((after > 0).sum()), 1)
     px_mm = mm_from_px(layout.canvas.width_px / after.shape[1], layout.canvas_ppi)
-    regions = [Region(f"{one.wish.want.value} {one.wish.scan_id}", one.place.corners_px) for one in wished.placed]
+    regions = [
+        Region(f"line {one.wish.line}: {one.wish.want.value} {one.wish.scan_id}", one.place.corners_px)
+        for one in wished.placed
+    ]
     _write_picture(
         folder, layout, new, after, regions, f"{changed_words(differs)}. Only stitch join changes the master."
     )

@@ -24,12 +24,11 @@ T = TypeVar("T")
 FileFacts = tuple[int, int, int]
 """Bytes, time of the last change of the content and of the file, in ns: unlike when a file was written to."""
 
-VERSIONS = {"scans": 1, "register": 12, "tone": 5, "seams": 3, "master": 2, "size": 2}
-"""Raised by hand when a room's result changes, so that an older job's is made again."""
+VERSIONS = {"scans": 1, "register": 12, "tone": 5, "seams": 3, "master": 2, "layers": 1, "masks": 1, "size": 2}
+"""In the order of a run. Raised by hand when a room's result changes, so that an older job's is made again."""
 
-
-ROOMS = tuple(VERSIONS)
-"""In the order of a run."""
+ONLY_ASKED = ("layers", "masks")
+"""Rooms of a run that was asked for them."""
 
 _WORDS = {
     "dpi": "--dpi changed",
@@ -67,6 +66,11 @@ class Keeper:
         self._watched: dict[Path, FileFacts] = {}
         self.timings: list[Timing] = []
         self.notes: tuple[Finding, ...] = () if note is None else (note,)
+
+    @property
+    def rooms(self) -> tuple[str, ...]:
+        """The rooms of this job's run, in order."""
+        return tuple(room for room in VERSIONS if room not in ONLY_ASKED or self._job.request.settings.layers)
 
     def watch(self, files: Sequence[Path]) -> dict[Path, FileFacts]:
         """The facts of the files that rooms read. What a room makes after one of them changed is not kept.

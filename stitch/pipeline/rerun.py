@@ -14,7 +14,7 @@ from stitch.job.folder import JobFolder
 from stitch.model.codec import to_plain
 from stitch.model.findings import Finding, Severity
 from stitch.model.report import RunSummary, Timing
-from stitch.pipeline.keep import ROOMS, VERSIONS, Keeper, load_record, save_record
+from stitch.pipeline.keep import VERSIONS, Keeper, load_record, save_record
 from stitch.ties.book import BOOK_NAME
 from stitch.wishes.book import BOOK_NAME as WISHES_NAME
 
@@ -26,6 +26,8 @@ ROOM_WORDS = {
     "tone": "tone",
     "seams": "seams",
     "master": "the master",
+    "layers": "layers",
+    "masks": "their masks",
     "size": "size check",
 }
 
@@ -106,7 +108,7 @@ def forget(folder: JobFolder) -> None:
 def steps(keeper: Keeper) -> tuple[Step, ...]:
     """Every room gone through, and those that would follow."""
     done = [Step(one.room, one.is_kept, keeper.reasons.get(one.room, "")) for one in keeper.timings]
-    left = ROOMS[len(done) :]
+    left = keeper.rooms[len(done) :]
     return (*done, *(Step(room, is_kept=False, why=keeper.reasons.get(room, "it builds on these")) for room in left))
 
 

@@ -23,6 +23,7 @@ from stitch.pipeline import (
     by_hand,
     calibration,
     checkin,
+    layering,
     making,
     missing,
     noticed,
@@ -117,6 +118,7 @@ class _Run:
         self._findings += checked.findings + checkin.check_together(self._request, self._scans, begun.profile)
         checkin.stop_on(self._findings)
         said = toned.books(self._folder.root, self._scans)
+        layering.take_files(self._folder, [scan.scan_id for scan in self._scans])
         if not self._only_plan:
             rerun.forget(self._folder)
             self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
@@ -129,9 +131,11 @@ class _Run:
             history = telling.history(layout, tone, making.eased_scans(job, tone), self._scans, ready.ppi, how=how)
             spec = self._spec(ready.profile, job.bits, history, layout)
             uncovered = placing.uncovered_code(ready.placed, job.bits)
+            layering.require_room(ready)
             master, _ = making.write_master(job, sources, layout, tables, seams.label_map, spec, uncovered, seamed)
             if not self._only_plan:
                 wishing.keep_frame(self._folder, ready.frame)
+            self._findings += layering.write_layers(ready, seams.label_map, spec, uncovered, seamed)
         maps = placed_maps(layout, {scan.scan_id: scan.size for scan in self._scans})
         check = sizing.check_master(job, master.sha256, lambda w: labels_at(seams.label_map, maps, w) > 0)
         check = with_distances(check, said.ties.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
