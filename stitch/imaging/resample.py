@@ -3,7 +3,8 @@
 One door for the whole tool. Each pixel is made once, through the linear part of a map and its local correction
 together. Sampling positions are exact (OpenCV 5's cubic is no longer quantised to 1/32 px); a map that shrinks is
 low-passed first so that nothing aliases. Windows are handled in local coordinates, so positions stay exact on canvases
-of any size.
+of any size; and they are whole multiples of a small step, so that a pixel comes out the same, bit for bit, whatever
+window it is asked in.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ Map = PlacedMap | FloatArray
 KERNEL_REACH_PX = 3  # source pixels a cubic sample needs around it, with one to spare
 LOWPASS_LOBES = 3  # lobes of the windowed sinc used when shrinking
 BLOCK_PX = 192  # side of the parts of a window whose positions are held at once
+STRAIGHT_BLOCK_PX = 512  # the same where positions are worked out by a linear map and read from the scan itself
+STEPS_PER_PX = 4096  # positions are rounded to this, so that they are the same numbers whatever they are counted from
 DOUBLED_ABOVE = 0.5  # canvas px per scan px; at and below it the low-passed scan is as smooth as a doubled one
 
 
@@ -71,19 +74,7 @@ def sample(
     if is_whole_pixel(placed):
         return _picked(pixels, source, linear, canvas)
     pixels = _lowpassed(pixels, scale_of(linear))
-    if how is Resample.FINE or not _is_linear(placed):
-        return _by_blocks(pixels, source, placed, canvas, how)
-    local = invert(linear)
-    offset = local[:, :2] @ np.array([canvas.x0_px, canvas.y0_px]) + local[:, 2]
-    offset -= (source.x0_px, source.y0_px)
-    matrix = np.column_stack([local[:, :2], offset])
-    return cv2.warpAffine(
-        pixels,
-        matrix,
-        (canvas.width_px, canvas.height_px),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    return _by_blocks(pixels, source, placed, canvas, how)
 
 
 def coverage(scan_size: Size, placed: Map, canvas: Window, inset_px: float = 0.0) -> NDArray[np.bool_]:
@@ -154,14 +145,16 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
     Each part sees only the scan around it: cv2.remap takes no side of 32767 pixels and more.
     """
     found = np.empty((canvas.height_px, canvas.width_px, *pixels.shape[2:]), pixels.dtype)
-    side = max(16, int(BLOCK_PX * min(1.0, scale_of(linear_part(placed)))))
+    is_straight = _is_linear(placed) and how is not Resample.FINE
+    widest = STRAIGHT_BLOCK_PX if is_straight else BLOCK_PX
+    side = max(16, int(widest * min(1.0, scale_of(linear_part(placed)))))
     for block in blocks(canvas, side, side):
         found[block.slices_in(canvas)] = _block(pixels, source, placed, block, how)
     return found
 
 
 def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample) -> NDArray[Any]:
-    x, y = positions(placed, block)
+    x, y = (np.rint(STEPS_PER_PX * at) / STEPS_PER_PX for at in positions(placed, block))
     reach = KERNEL_REACH_PX + (doubling.HALF_TAPS if how is Resample.FINE else 0)
     columns, x0 = _reached(x - source.x0_px, source.width_px, reach)
     rows, y0 = _reached(y - source.y0_px, source.height_px, reach)
