@@ -12,6 +12,7 @@ import numpy as np
 from stitch.errors import RegisterError
 from stitch.imaging.affine import apply, compose, nearest_turn_deg, rigid, rows_of
 from stitch.imaging.colour import Encoding
+from stitch.imaging.discs import glass_discs_px
 from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.bed import Bed, GlassSpeck
 from stitch.model.findings import Finding
@@ -24,7 +25,7 @@ from stitch.progress import SILENT, Progress, Task
 from stitch.register import conflicts, graph, links, recall
 from stitch.register.drawn import has_colour
 from stitch.register.features import Features, detect, detect_in_colour, without_fixed
-from stitch.register.glass import find_glass, glass_spots_px
+from stitch.register.glass import find_glass
 from stitch.register.observed import observed_bed
 from stitch.register.pairs import Doubt, Pair
 from stitch.register.reduced import Reduced, reduce_scan
@@ -167,7 +168,7 @@ def register(
         points = [_feature_points(pair, reduced, scales) for pair in searched.pairs]
         points += tied.points[: len(tied.pairs)]
         settled = conflicts.settle(poses, points, pairs, anchor, max(steps))
-        spots = {name: glass_spots_px(glass.specks, ppi[name]) for name in names}
+        spots = {name: glass_discs_px(glass.specks, ppi[name]) for name in names}
         curve = encoding or Encoding.of_profile(None)
         refiner = Refiner(
             sources, settled.points, anchor, nominal_ppi, spots, curve, pool, progress, ties=tied.points, apart=apart

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from stitch.imaging.affine import mm_from_px, px_from_mm
 from stitch.imaging.colour import Encoding
-from stitch.imaging.placed_map import PlacedMap
+from stitch.imaging.placed_map import PlacedMap, placed_maps
 from stitch.model.geometry import Size
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
@@ -22,6 +22,7 @@ from stitch.seams.colours import CellColours, cell_colours
 from stitch.seams.cost import cut_costs
 from stitch.seams.lattice import Part, make_lattice, make_parts
 from stitch.seams.partition import Region, partition
+from stitch.seams.specks import without_specks
 from stitch.seams.tidy import without_islands
 from stitch.seams.wished import outcomes, with_wishes
 
@@ -73,6 +74,7 @@ def cut(
     with progress.task("Looking for the best seams", total) as task, ThreadPoolExecutor(threads) as pool:
         colours = list(pool.map(colours_of, parts))
     costs = cut_costs(lattice, parts, colours, layout.canvas_ppi)
+    parts = without_specks(lattice, parts, colours, layout, placed_maps(layout, sizes))
     del colours
     labels = partition(_regions(parts, costs), (lattice.rows, lattice.columns))
     fewest = round((px_from_mm(ISLAND_MM, layout.canvas_ppi) / lattice.cell_px) ** 2)
