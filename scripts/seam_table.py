@@ -1,4 +1,4 @@
-"""The table of seams: simulated paintings are joined, and tone, cut and blend of the masters are held against the truth.
+"""The table of seams: simulated paintings are joined; tone, cut and blend are held against the truth.
 
 python scripts/seam_table.py
 python scripts/seam_table.py --seeds 1-3 --cases seams-oil-drift,seams-oil-dust --at-once 2
