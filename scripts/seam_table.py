@@ -32,10 +32,10 @@ sys.path[:0] = [str(ROOT), str(HERE)]
 
 from procmem import end_tidily_when_told  # noqa: E402
 from score_table import (  # noqa: E402
+    JOINERS,
     Key,
     finished,
     in_order,
-    join_with_stitch,
     parse_seeds,
     read_results,
     revision_now,
@@ -46,6 +46,7 @@ from fixtures.flatbed.cases import CASES, named  # noqa: E402
 from fixtures.flatbed.seam_cases import seam_cases  # noqa: E402
 from fixtures.scoring import seam_table, yardstick  # noqa: E402
 
+WITH_YARDSTICK = "+yardstick"
 COPIES = "copies"  # without chance: one seed is enough
 
 
@@ -82,7 +83,7 @@ def planned(options: argparse.Namespace) -> list[Key]:
     for name in names:
         if name not in CASES:
             raise SystemExit(f"no case is called {name}; scripts/simulate.py --list names them")
-    joiner = "stitch+yardstick" if options.yardstick else "stitch"
+    joiner = ("faultless" if options.faultless else "stitch") + (WITH_YARDSTICK if options.yardstick else "")
     return [
         (name, seed, named(name).dpi, False, joiner)
         for name in names
@@ -92,11 +93,12 @@ def planned(options: argparse.Namespace) -> list[Key]:
 
 def _row(key: Key, keep: Path | None) -> dict[str, Any]:
     name, seed, _, _, joiner = key
-    others = yardstick.YARDSTICKS if joiner.endswith("yardstick") else {}
+    others = yardstick.YARDSTICKS if joiner.endswith(WITH_YARDSTICK) else {}
+    join = JOINERS[joiner.removesuffix(WITH_YARDSTICK)]
     if keep is not None:
-        return seam_table.run_row(named(name, seed), keep / f"{name}-{seed}", join_with_stitch, others)
+        return seam_table.run_row(named(name, seed), keep / f"{name}-{seed}", join, others)
     with tempfile.TemporaryDirectory(prefix="seams-") as scratch:
-        return seam_table.run_row(named(name, seed), Path(scratch), join_with_stitch, others)
+        return seam_table.run_row(named(name, seed), Path(scratch), join, others)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -108,6 +110,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--results", help="file of results, one line a row")
     parser.add_argument("--fresh", action="store_true", help="forget the rows of earlier runs")
     parser.add_argument("--keep", type=Path, help="keep scans and jobs in this folder")
+    parser.add_argument("--faultless", action="store_true", help="score jobs made from the truth instead of by stitch")
     return parser
 
 
