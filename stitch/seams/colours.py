@@ -20,6 +20,7 @@ from stitch.seams.lattice import Lattice
 
 BYTES_PER_PX = 32  # of a band while it is reduced
 BAND_SHARE = 0.1  # of the memory budget
+LEAST_HALVED = 4  # px of a block: smaller ones are not halved first, so that small specks are not lost
 CHUNK_CELLS = 1 << 16  # worked on at once
 AROUND = np.ones((3, 3), np.uint8)  # blocks of half a cell: a cell's darkest pixel is looked for in all that touch it
 Float32Array = NDArray[np.float32]
@@ -83,7 +84,7 @@ def _reduced(pixels: NDArray[Any], factor: int, lookup: Float32Array) -> Float32
     if down or right:
         pixels = np.asarray(cv2.copyMakeBorder(pixels, 0, down, 0, right, cv2.BORDER_REPLICATE))
     size = (pixels.shape[1] // factor, pixels.shape[0] // factor)
-    if factor % 2 == 0:
+    if factor >= LEAST_HALVED and factor % 2 == 0:
         half = (pixels.shape[1] // 2, pixels.shape[0] // 2)
         pixels = np.asarray(cv2.resize(pixels, half, interpolation=cv2.INTER_AREA))
         factor //= 2

@@ -27,6 +27,7 @@ SPACING_MM = 4.0
 PATCH_MM = 4.0  # side of the square over which a step is averaged
 PATCH_MIN_PX, PATCH_MAX_PX = 48, 128
 READ_PX = 1024  # points are read together as long as they fit into a square of this side
+ALIEN_SPREADS, LEAST_ALIEN = 5.0, 0.01  # times the usual spread, encoded 0..1: what differs more is not common paint
 LEAST_SHARED = 0.25  # share of a patch that both scans must cover
 
 
@@ -69,9 +70,9 @@ def measure(
     """Every seam as a line with, at points some 4 mm apart, the step and the misregistration between its two scans.
 
     Step: CIEDE2000 between the mean linear light of both scans, tone applied, over the same patch of canvas (a 4 mm
-    square, weighted towards its middle). Misregistration: length of the shift between them there, canvas px, None where
-    it cannot be told to 0.1 px; between scans that lay differently turned it is told from colour alone. Points that too
-    little of both scans covers are left out.
+    square, weighted towards its middle, without specks that one of them shows). Misregistration: length of the shift
+    between them there, canvas px, None where it cannot be told to 0.1 px; between scans that lay differently turned it
+    is told from colour alone. Points that too little of both scans covers are left out.
     """
     lines = traced(label_map, px_from_mm(SPACING_MM, layout.canvas_ppi))
     patch = round(min(PATCH_MAX_PX, max(PATCH_MIN_PX, px_from_mm(PATCH_MM, layout.canvas_ppi))))
@@ -144,6 +145,14 @@ def _measured(
 
 def _step_de00(a: NDArray[np.float32], b: NDArray[np.float32], shared: NDArray[np.bool_], encoding: Encoding) -> float:
     ramp = np.hanning(a.shape[0] + 2)[1:-1]
-    weight = np.outer(ramp, ramp) * shared
+    weight = np.outer(ramp, ramp) * (shared & _is_common(a, b, shared))
     means = [np.einsum("yxc,yx->c", encoding.decode(side), weight) / weight.sum() for side in (a, b)]
     return float(delta_e_2000(*(encoding.lab_of_linear(mean) for mean in means)))
+
+
+def _is_common(a: NDArray[np.float32], b: NDArray[np.float32], shared: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where two scans differ as they do all around; a speck that one of them shows is no step."""
+    apart = (a - b).mean(axis=2)
+    middle = float(np.median(apart[shared]))
+    spread = 1.4826 * float(np.median(np.abs(apart[shared] - middle)))
+    return np.asarray(np.abs(apart - middle) <= max(ALIEN_SPREADS * spread, LEAST_ALIEN))

@@ -22,13 +22,17 @@ from stitch.model.layout import Layout
 from stitch.seams.colours import CellColours
 from stitch.seams.lattice import Lattice, Part
 
-LEAST_L = 5.0  # that a speck stands out by
+LEAST_L, MOST_L = 3.0, 6.0  # that a speck has to stand out by, on even and on lively paint:
+BASE_L, SPREAD_SHARE = 2.0, 0.3  # this, and a share of the range that the other scan shows there
 MOST_COUNT, MOST_PER_CM2 = 4, 1.5  # places in an overlap: more of them are no dust
 MOST_MM = 4.0  # across a speck
 MOST_HAIR_MM = 25.0  # along a hair,
 HAIR_CELLS = 4  # which is no wider than this many cells
 AROUND_MM = 1.0  # kept away from a speck, so that the blend does not reach it
+RANGE = ("darkest", "lightest")
+BESIDE = np.ones((3, 3), np.uint8)
 Mask = NDArray[np.bool_]
+Plane = NDArray[np.float32]
 
 
 def without_specks(
@@ -64,19 +68,18 @@ def _mark_pair(first: tuple[Part, CellColours, Mask], second: tuple[Part, CellCo
     both = np.logical_and(*(one[0].is_valid[at] for one, at in zip((first, second), places, strict=True)))
     if not both.any():
         return
-    low_a, low_b = (one[1].darkest[at] for one, at in zip((first, second), places, strict=True))
-    high_a, high_b = (one[1].lightest[at] for one, at in zip((first, second), places, strict=True))
-    darker = _below(low_a, low_b) & both, _below(low_b, low_a) & both
-    lighter = _below(-high_a, -high_b) & both, _below(-high_b, -high_a) & both
+    low, high = ([getattr(one[1], name)[at] for one, at in zip((first, second), places, strict=True)] for name in RANGE)
+    seen_by = [_outside(low[own], high[own], low[other], high[other]) & both for own, other in ((0, 1), (1, 0))]
     for own, other, (_, _, mask), at in zip((0, 1), (1, 0), (first, second), places, strict=True):
-        ambiguous = darker[other] | lighter[other]
-        seen = (darker[own] | lighter[own]) & ~ambiguous
+        seen = seen_by[own] & ~seen_by[other]
         mask[at] |= _specks(seen, cell_mm, MOST_COUNT + MOST_PER_CM2 * float(both.sum()) * cell_mm**2 / 100)
 
 
-def _below(one: NDArray[np.float32], other: NDArray[np.float32]) -> Mask:
-    """Where one scan is darker than anything of the other in the cell and around it."""
-    return np.asarray(one < cv2.erode(other, np.ones((3, 3), np.uint8)) - LEAST_L)
+def _outside(low: Plane, high: Plane, other_low: Plane, other_high: Plane) -> Mask:
+    """Where one scan is darker or lighter than anything the other shows in the cell and around it."""
+    least, most = cv2.erode(other_low, BESIDE), cv2.dilate(other_high, BESIDE)
+    margin = np.clip(BASE_L + SPREAD_SHARE * (most - least), LEAST_L, MOST_L)
+    return np.asarray((low < least - margin) | (high > most + margin))
 
 
 def _specks(seen: Mask, cell_mm: float, most_count: float) -> Mask:
