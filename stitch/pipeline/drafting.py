@@ -58,11 +58,11 @@ def draft(root: Path, progress: Progress = SILENT) -> Draft:
     folder = JobFolder.open_or_create(JoinRequest((root,), JoinSettings()))
     with folder.at_work():
         folder.take(folder.drafts)
-        keeper = Keeper(folder, only_plan=True)
+        keeper = Keeper(folder, only_plan=True, may_make=("scans",))
         try:
             return _drafted(folder, keeper, progress)
         except OnlyPlanned:
-            room, why = next(iter(keeper.reasons.items()))
+            room, why = list(keeper.reasons.items())[-1]
             raise _behind(folder, f"{rerun.ROOM_WORDS[room]} has to be done again ({why})") from None
 
 

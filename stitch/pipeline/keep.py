@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -57,9 +57,11 @@ class Kept:
 class Keeper:
     """The rooms of one job, kept or made."""
 
-    def __init__(self, job: JobFolder, *, only_plan: bool = False) -> None:
+    def __init__(self, job: JobFolder, *, only_plan: bool = False, may_make: Collection[str] = ()) -> None:
+        """`only_plan` : no room is made but those in `may_make`."""
         self._job = job
         self._only_plan = only_plan
+        self._may_make = may_make
         self.reasons: dict[str, str] = {}  # why rooms are done again
         self._state, note = JobState.load(job.state_file, job.root)
         self.known = Known(job.work / "known")
@@ -106,7 +108,7 @@ class Keeper:
                 return value, mark
         parts = _parts(name, inputs, settings)
         self.reasons[name] = self._why(name, parts)
-        if self._only_plan:
+        if self._only_plan and name not in self._may_make:
             raise OnlyPlanned
         value = make()
         give_back()

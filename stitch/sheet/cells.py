@@ -16,7 +16,7 @@ def scan_named(name: str, scan_ids: Collection[str]) -> str:
         raise BadLine("a scan's name is missing")
     if name in scan_ids:
         return name
-    alike = [one for one in scan_ids if one.casefold() == name.casefold() or _stem(name) == one]
+    alike = [one for one in scan_ids if one.casefold() in (name.casefold(), _stem(name).casefold())]
     if len(alike) == 1:
         return alike[0]
     raise BadLine(f"{name} is none of the scans ({', '.join(sorted(scan_ids))})")
