@@ -43,7 +43,8 @@ def painted(seed: int, *, noise: float = NOISE) -> Shown:
     labels = np.ones(expected.shape[:2], np.uint8)
     labels[:, 256:] = 2
     facts = PaintingFacts(100.0, 100.0, 150.0, np.asarray, np.asarray, np.asarray, xyz_d50_from_rgb(SRGB_PRIMARIES))
-    return Shown(master, expected, labels, labels > 0, {}, facts, 150.0)
+    phase = np.zeros((*labels.shape, 2), np.float32)
+    return Shown(master, expected, labels, labels > 0, phase, {}, facts, 150.0)
 
 
 def in_band(look: Shown, change: Light) -> Shown:
