@@ -87,6 +87,7 @@ def place(
             ties=hand.ties,
             apart=hand.apart,
             store=known,
+            pixel_keys=keys,
             progress=job.progress,
         )
         told = (*registration.findings, *hand.findings, *contradictions(registration, hand))
