@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from stitch.errors import RegisterError, UsageError
+from stitch.errors import UsageError
 from stitch.imaging.affine import angle_deg, mm_from_px
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.findings import Finding, Severity
@@ -144,18 +143,6 @@ def ties_note(book: TieBook) -> tuple[Finding, ...]:
     forbidden = [f"{a} and {b}" for a, b in sorted(book.apart_pairs())]
     more = f" Never linked, as you said: {listed(forbidden)}." if forbidden else ""
     return (Finding("ties", Severity.NOTE, f"Ties used: {said}.{more}"),)
-
-
-def with_way_out(stop: RegisterError, root: Path) -> str:
-    """The advice of a refusal; where a tie can help it ends with the command that makes one."""
-    if not stop.suspects:
-        return stop.advice
-    return f"{stop.advice} Or, where you can see what belongs together, say so by hand: {command(root)}"
-
-
-def command(root: Path) -> str:
-    """The command that opens the page for ties, as seen from the folder that holds the job."""
-    return f"stitch ties {shlex.quote(root.name)}"
 
 
 def without_distances(book: TieBook) -> TieBook:

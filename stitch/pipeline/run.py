@@ -34,7 +34,7 @@ from stitch.pipeline import (
     sizing,
     telling,
 )
-from stitch.pipeline.again import next_command
+from stitch.pipeline.again import way_out
 from stitch.pipeline.distances import distance_findings, with_distances
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import Keeper, OnlyPlanned
@@ -188,11 +188,11 @@ class _Run:
 
     def stopped(self, stop: RegisterError) -> RunSummary:
         """Leave a report that says which scans, why, and what to do next."""
-        advice = by_hand.with_way_out(stop, self._folder.root)
+        advice, command = way_out(self._folder.root, self._request, stop, self._scans)
         self._findings += (Finding("not-placed", Severity.STOP, stop.message, advice, stop.scan_ids),)
         summary = self._summary(
             sha256_after=tuple(telling.hashes_now(self._scans).items()),
-            next_command=next_command(self._folder.root, self._request, stop.strays, self._scans),
+            next_command=command,
             exit_code=stop.exit_code,
             links_found=stop.links,
             places_found=dict(stop.places),
