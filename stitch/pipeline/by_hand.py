@@ -13,7 +13,9 @@ from stitch.imaging.affine import angle_deg, mm_from_px
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.findings import Finding, Severity
 from stitch.model.scans import PixelSource, Scan
+from stitch.model.settings import JoinSettings
 from stitch.model.ties import SureTie, Tie, TieBook
+from stitch.pipeline.fitting import has_tape
 from stitch.register.fit import Scale, similarity
 from stitch.register.place import Registration
 from stitch.scans.wording import listed
@@ -33,6 +35,11 @@ class ByHand:
     ties: tuple[SureTie, ...] = ()
     apart: frozenset[tuple[str, str]] = frozenset()
     findings: tuple[Finding, ...] = ()
+
+
+def has_book(root: Path) -> bool:
+    """Whether anything may have been said by hand."""
+    return (root / BOOK_NAME).exists()
 
 
 def require_book(root: Path) -> None:
@@ -145,6 +152,6 @@ def ties_note(book: TieBook) -> tuple[Finding, ...]:
     return (Finding("ties", Severity.NOTE, f"Ties used: {said}.{more}"),)
 
 
-def without_distances(book: TieBook) -> TieBook:
-    """The part of the book that decides where scans lie."""
-    return replace(book, distances=())
+def deciding(book: TieBook, settings: JoinSettings) -> TieBook:
+    """The part of the book that decides where scans lie: the ruler's readings only where they give the scale."""
+    return book if settings.fit_size and not has_tape(settings) else replace(book, distances=())

@@ -103,7 +103,7 @@ class _Run:
 
     def finished(self) -> RunSummary:
         """Go through all rooms."""
-        fitting.require_tape(self._settings)
+        fitting.require_lengths(self._settings, has_ruler=by_hand.has_book(self._folder.root))
         by_hand.require_book(self._folder.root)
         scanner = calibration.read(self._settings, self._folder)
         assigned = checkin.read_profile(self._settings.profile_path)
@@ -125,6 +125,7 @@ class _Run:
             self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
         book = by_hand.read(self._folder.root, self._scans)
         self._findings += by_hand.ties_note(book)
+        fitting.require_lengths(self._settings, has_ruler=bool(book.distances))
         profile = working_profile(self._scans, assigned)
         ppi = checkin.resolutions(self._scans, self._settings.scan_dpi)
         bits = master_bits(self._scans)
