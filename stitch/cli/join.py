@@ -89,7 +89,7 @@ def join(
     unit: Annotated[Unit | None, _option("Unit of lengths written without one.", PAINTING)] = None,
     fit_size: Annotated[
         bool | None,
-        _flag("--fit-size", "Let the tape decide the master's scale, up to 1 %. Needs width and height.", PAINTING),
+        _flag("--fit-size", "Let the tape (or a ruler: stitch ties) decide the scale, up to 1 %.", PAINTING),
     ] = None,
     allow_gaps: Annotated[
         bool | None,

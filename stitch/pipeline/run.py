@@ -23,6 +23,7 @@ from stitch.pipeline import (
     by_hand,
     calibration,
     checkin,
+    fitting,
     layering,
     making,
     missing,
@@ -35,7 +36,7 @@ from stitch.pipeline import (
     toned,
     wishing,
 )
-from stitch.pipeline.again import next_command
+from stitch.pipeline.again import way_out
 from stitch.pipeline.distances import distance_findings, with_distances
 from stitch.pipeline.keep import Keeper, OnlyPlanned
 from stitch.pipeline.wish_findings import wish_findings
@@ -118,6 +119,7 @@ class _Run:
         self._findings += checked.findings + checkin.check_together(self._request, self._scans, begun.profile)
         checkin.stop_on(self._findings)
         said = toned.books(self._folder.root, self._scans)
+        fitting.require_lengths(self._settings, has_ruler=bool(said.ties.distances))
         layering.take_files(self._folder, [scan.scan_id for scan in self._scans])
         if not self._only_plan:
             rerun.forget(self._folder)
@@ -192,11 +194,11 @@ class _Run:
 
     def stopped(self, stop: RegisterError) -> RunSummary:
         """Leave a report that says which scans, why, and what to do next."""
-        advice = by_hand.with_way_out(stop, self._folder.root)
+        advice, command = way_out(self._folder.root, self._request, stop, self._scans)
         self._findings += (Finding("not-placed", Severity.STOP, stop.message, advice, stop.scan_ids),)
         summary = self._summary(
             sha256_after=tuple(telling.hashes_now(self._scans).items()),
-            next_command=next_command(self._folder.root, self._request, stop.strays, self._scans),
+            next_command=command,
             exit_code=stop.exit_code,
             links_found=stop.links,
             places_found=dict(stop.places),

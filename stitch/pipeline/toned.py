@@ -70,7 +70,7 @@ class Toned:
 def begin(folder: JobFolder) -> Begun:
     """Check all that can be checked without a look at the scans. Raises StitchError for what stops a run."""
     settings, root = folder.request.settings, folder.root
-    fitting.require_tape(settings)
+    fitting.require_lengths(settings, has_ruler=by_hand.has_book(root))
     by_hand.require_book(root)
     wishing.require_book(root)
     scanner = calibration.read(settings, folder)

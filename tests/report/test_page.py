@@ -519,6 +519,16 @@ def test_a_link_along_an_edge_and_turned_pieces_are_said_in_plain_words() -> Non
     assert "half around" in reader.text
 
 
+def test_a_link_with_ties_says_how_many() -> None:
+    run = Run(24)
+    summary = run.summary()
+    assert summary.layout is not None
+    tied = dataclasses.replace(summary.layout.links[0], tie_count=3)
+    layout = dataclasses.replace(summary.layout, links=(tied, *summary.layout.links[1:]))
+    text = read(dataclasses.replace(summary, layout=layout)).text
+    assert text.count("Tied by hand at 3 places.") == 1
+
+
 def test_a_link_that_nobody_reckoned_is_unknown() -> None:
     run = Run(24)
     summary = run.summary()
