@@ -17,7 +17,7 @@ from stitch.cli.summary import show_report_path, show_summary
 from stitch.cli.wording import flowing
 from stitch.errors import RegisterError
 from stitch.model.request import JoinRequest
-from stitch.model.settings import JoinSettings, Measured, Resample
+from stitch.model.settings import Compression, JoinSettings, Measured, Resample
 
 HELP = flowing("""
 Join overlapping scans of one painting into one seamless picture.
@@ -112,6 +112,10 @@ def join(
         Resample | None,
         _option("How pixels are moved. Fine: straighter, finer detail; that step takes 5 times as long.", MASTER),
     ] = None,
+    compression: Annotated[
+        Compression | None,
+        _option("How the master is packed, without loss. Usual: not at all, which opens everywhere.", MASTER),
+    ] = None,
     layers: Annotated[
         bool | None,
         _flag(
@@ -167,6 +171,7 @@ def join(
                 "fit_size": fit_size,
                 "allow_gaps": allow_gaps,
                 "resample": resample,
+                "compression": compression,
                 "layers": layers,
                 "scanner_path": None if scanner is None else str(scanner.absolute()),
                 "up_deg": None if up is None else int(up),

@@ -30,6 +30,7 @@ _OPTIONS = {
     "rights": "--rights {}",
     "fit_size": "--fit-size",
     "allow_gaps": "--allow-gaps",
+    "compression": "--compression {}",
     "resample": "--resample {}",
     "layers": "--layers",
 }

@@ -142,7 +142,7 @@ def _write_pictures(
         job.progress.task("Writing the layers", len(files) * layout.canvas.megapixels) as task,
     ):
         for one, layer, spec, part in zip(files, layers, specs, parts, strict=True):
-            with MasterWriter(part, spec, file_name=one.picture.name, has_alpha=True) as writer:
+            with MasterWriter(part, spec, file_name=one.picture.name, has_alpha=True, jobs=job.threads) as writer:
                 lay_alone(
                     layer,
                     layout.canvas,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from stitch.compose.run import compose
 from stitch.job.disk import require_free
 from stitch.master.labels import LabelWriter
+from stitch.master.strips import LARGEST_SHARE
 from stitch.master.writer import MasterWriter
 from stitch.model.layout import Layout
 from stitch.model.master import MasterRecord, MasterSpec
@@ -156,8 +157,8 @@ def write_master(
     facts: list[Any] = [seamed, spec, uncovered]
 
     def make() -> MasterRecord:
-        _require_room(job, layout)
-        with folder.writing(folder.master) as part, MasterWriter(part, spec) as writer:
+        _require_room(job, spec)
+        with folder.writing(folder.master) as part, MasterWriter(part, spec, jobs=job.threads) as writer:
             _write_both(job, sources, layout, tables, label_map, uncovered, writer)
             record = writer.finish()
             folder.know_sha256(folder.master, record.sha256)
@@ -196,7 +197,7 @@ def _write_both(
             job.encoding,
             label_map,
             bits=job.bits,
-            memory_mb=job.settings.memory_mb,
+            memory_mb=job.settings.memory_mb - writer.buffer_mb,
             jobs=job.settings.jobs,
             uncovered_code=uncovered,
             write_rows=write_rows,
@@ -206,6 +207,6 @@ def _write_both(
         labels.finish()
 
 
-def _require_room(job: Job, layout: Layout) -> None:
-    pixels = layout.canvas.width_px * layout.canvas.height_px
-    require_free(job.folder.root, int(pixels * (3 * job.bits / 8 + LABEL_SHARE)))
+def _require_room(job: Job, spec: MasterSpec) -> None:
+    pixels = spec.size.width_px * spec.size.height_px
+    require_free(job.folder.root, int(pixels * (3 * spec.bits / 8 * LARGEST_SHARE[spec.compression] + LABEL_SHARE)))

@@ -220,6 +220,7 @@ class _Run:
             rights=settings.rights,
             history=history,
             ingredients=tuple(dict.fromkeys((s.path.name, s.sha256) for s in self._scans if s.scan_id in used)),
+            compression=settings.compression,
         )
 
     def _summary(self, **known: Any) -> RunSummary:
