@@ -154,13 +154,19 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
 
 
 def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample) -> NDArray[Any]:
-    x, y = (np.rint(STEPS_PER_PX * at) / STEPS_PER_PX for at in positions(placed, block))
+    x, y = positions(placed, block)
+    for at, first in ((x, source.x0_px), (y, source.y0_px)):
+        at *= STEPS_PER_PX
+        np.rint(at, out=at)
+        at /= STEPS_PER_PX
+        at -= first
     reach = KERNEL_REACH_PX + (doubling.HALF_TAPS if how is Resample.FINE else 0)
-    columns, x0 = _reached(x - source.x0_px, source.width_px, reach)
-    rows, y0 = _reached(y - source.y0_px, source.height_px, reach)
+    columns, x0 = _reached(x, source.width_px, reach)
+    rows, y0 = _reached(y, source.height_px, reach)
     near = pixels[rows, columns]
-    x = (x - (source.x0_px + x0)).clip(-2.0, near.shape[1] + 1.0)  # farther out the edge pixel repeats just the same
-    y = (y - (source.y0_px + y0)).clip(-2.0, near.shape[0] + 1.0)
+    for at, first, length in ((x, x0, near.shape[1]), (y, y0, near.shape[0])):
+        at -= first
+        np.clip(at, -2.0, length + 1.0, out=at)  # farther out the edge pixel repeats just the same
     if how is not Resample.FINE:
         return np.asarray(
             cv2.remap(

@@ -137,9 +137,11 @@ class _Run:
             master, _ = making.write_master(job, sources, layout, tables, seams.label_map, spec, uncovered, seamed)
             if not self._only_plan:
                 wishing.keep_frame(self._folder, ready.frame)
+            maps = placed_maps(layout, ready.sizes)
+            check = sizing.check_master(job, master.sha256, lambda w: labels_at(seams.label_map, maps, w) > 0)
             self._findings += layering.write_layers(ready, seams.label_map, spec, uncovered, seamed)
-        maps = placed_maps(layout, {scan.scan_id: scan.size for scan in self._scans})
-        check = sizing.check_master(job, master.sha256, lambda w: labels_at(seams.label_map, maps, w) > 0)
+            if not self._only_plan:
+                layering.leave_only_asked(ready)
         check = with_distances(check, said.ties.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
         self._findings += distance_findings(check)
         self._findings += ready.placed.findings + noticed.turned_findings(layout, tone.reference_id)
