@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from stitch.model.geometry import Size, Window
 
 Float32Array = NDArray[np.float32]
-FINEST = np.array([0.25, 0.5, 0.25], np.float32)  # where two scans' finest detail disagrees a bare edge shows
 LEAST_WHOLE = np.float32(1e-30)  # below any weight that a pixel can have
 Mask = NDArray[np.bool_]
 
@@ -60,7 +59,7 @@ class Mixture:
         self._boxes.append(_level_size(size, self.levels).window())
         self._totals = [np.zeros((box.height_px, box.width_px, 3), np.float32) for box in self._boxes]
         self._size = size
-        self._valid = None if valid is None else _weights(valid, self.levels)
+        self._valid = None if valid is None else gaussians(valid.astype(np.float32), self.levels)
 
     def add(self, difference: Float32Array, known: Mask | None, region: Mask) -> None:
         """Add one region's difference (h, w, 3).
@@ -68,7 +67,7 @@ class Mixture:
         Where `known` (h, w) is False there is no value: coarser levels then are means of known pixels only, and finer
         bands are zero there, so that nothing is made up. None means known everywhere.
         """
-        weights = _weights(region, self.levels)
+        weights = gaussians(region.astype(np.float32), self.levels)
         counts = None if known is None else gaussians(known.astype(np.float32), self.levels)
         if known is not None:
             difference = _array(cv2.copyTo(difference, known.view(np.uint8)))
@@ -104,13 +103,6 @@ class Mixture:
         if counts is not None:
             band = _array(cv2.copyTo(band, (_part(counts[level], box) > 0.0).view(np.uint8)))
         return band
-
-
-def _weights(region: Mask, levels: int) -> list[Float32Array]:
-    """How much of each band is taken from a region: the finest crosses over within a pixel."""
-    found = gaussians(region.astype(np.float32), levels)
-    found[0] = _array(cv2.sepFilter2D(found[0], cv2.CV_32F, FINEST, FINEST, borderType=cv2.BORDER_REPLICATE))
-    return found
 
 
 def gaussians(values: Float32Array, levels: int) -> list[Float32Array]:
