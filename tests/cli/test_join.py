@@ -38,6 +38,8 @@ SETTINGS: list[tuple[list[str], dict[str, Any]]] = [
     (["--layers"], {"layers": True}),
     (["--allow-gaps"], {"allow_gaps": True}),
     (["--resample", "fine"], {"resample": Resample.FINE}),
+    (["--layers"], {"layers": True}),
+    (["--no-layers"], {"layers": False}),
 ]
 REQUEST: list[tuple[list[str], dict[str, Any]]] = [
     (["--out", "elsewhere"], {"out": Path("elsewhere")}),
