@@ -49,8 +49,9 @@ class Last:
 
 def mark_of(folder: JobFolder, files: Iterable[Path]) -> str:
     """What decides the result of a run: settings, facts of the scans' files, and small files that are read."""
-    facts = [(str(path), *_facts(path)) for path in files]
     settings = folder.request.settings
+    read = [*files, *([Path(settings.flat_path)] if settings.flat_path else [])]
+    facts = [(str(path), *_facts(path)) for path in read]
     small = [folder.root / BOOK_NAME, *(Path(p) for p in (settings.profile_path, settings.scanner_path) if p)]
     plain = {
         "version": [__version__, VERSIONS],

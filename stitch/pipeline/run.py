@@ -33,6 +33,7 @@ from stitch.pipeline import (
     seam_checks,
     sizing,
     telling,
+    white_sheet,
 )
 from stitch.pipeline.again import next_command
 from stitch.pipeline.distances import distance_findings, with_distances
@@ -104,6 +105,7 @@ class _Run:
     def finished(self) -> RunSummary:
         """Go through all rooms."""
         fitting.require_tape(self._settings)
+        white_sheet.require_use(self._settings)
         by_hand.require_book(self._folder.root)
         scanner = calibration.read(self._settings, self._folder)
         assigned = checkin.read_profile(self._settings.profile_path)
@@ -120,15 +122,18 @@ class _Run:
         self._scans = checked.scans
         self._findings += checked.findings + checkin.check_together(self._request, self._scans, assigned)
         checkin.stop_on(self._findings)
-        if not self._only_plan:
-            rerun.forget(self._folder)
-            self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
-        book = by_hand.read(self._folder.root, self._scans)
-        self._findings += by_hand.ties_note(book)
         profile = working_profile(self._scans, assigned)
         ppi = checkin.resolutions(self._scans, self._settings.scan_dpi)
         bits = master_bits(self._scans)
         encoding = Encoding.of_profile(profile)
+        sheet = white_sheet.read(self._folder, self._scans, assigned, encoding, ppi, self._progress)
+        read = self._scans if sheet is None else (*self._scans, sheet.scan)
+        if not self._only_plan:
+            rerun.forget(self._folder)
+            facts = [(scan.path, scan.sha256, scan.byte_count) for scan in read]
+            self._folder.record_scans(facts[: len(self._scans)], None if sheet is None else facts[-1])
+        book = by_hand.read(self._folder.root, self._scans)
+        self._findings += by_hand.ties_note(book)
         job = Job(self._folder, self._keeper, self._settings, encoding, bits, self._progress)
         with checkin.opened(self._scans, self._folder.scratch, self._settings.memory_mb) as sources:
             placed, placed_mark = placing.place(
@@ -137,7 +142,9 @@ class _Run:
             layout = placed.layout
             noticed.require_reference(self._settings.tone_reference, layout)
             sources = {one.scan_id: sources[one.scan_id] for one in layout.placements}
-            tone, toned = making.match_tone(job, sources, layout, placed.painting_px, placed_mark)
+            tone, toned = making.match_tone(
+                job, sources, layout, None if sheet is None else sheet.flat, placed.painting_px, placed_mark
+            )
             tables = making.tables_of(job, tone)
             sources = making.evened_sources(job, sources, tone)
             (label_map, lines), seamed = making.cut_seams(job, sources, layout, tables, toned)
@@ -155,8 +162,8 @@ class _Run:
         if self._only_plan:
             raise OnlyPlanned
         self._findings += rerun_findings(self._keeper)
-        hashes = telling.hashes_now(self._scans)
-        self._findings += telling.hash_findings(self._scans, hashes)
+        hashes = telling.hashes_now(read)
+        self._findings += telling.hash_findings(read, hashes)
         has_failed = _exit_code(self._findings) > 0
         self._findings += calibration.finish(
             scanner, self._folder, layout.bed, placed.observed_bed, dpi=median(ppi.values()), has_failed=has_failed

@@ -5,8 +5,9 @@ and shared by all scans (a polynomial of second degree for each channel); the la
 B-spline down each scan for each channel); darkening where the sheet lifts at a scan's border (a lattice of the same
 splines for each scan, all channels alike, allowed to be large near the border only). Only differences between scans
 are seen. A slope of the fall-off over the bed looks the same as scans of unequal gain, so slopes are held near zero
-unless scans lie turned to each other. Least squares on logarithms of light, weighted by what a difference does to
-lightness, robust by Geman and McClure's weights; sparse normal equations, solved directly.
+unless scans lie turned to each other or a scan of a white sheet shows them. Least squares on logarithms of light,
+weighted by what a difference does to lightness, robust by Geman and McClure's weights; sparse normal equations, solved
+directly.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from stitch.imaging.affine import FloatArray, px_from_mm
 from stitch.imaging.placed_map import coefficient_count, spline_weights
 from stitch.model.geometry import Size
+from stitch.model.tone import SlopeSource
 from stitch.tone.solve import lightness_slope
 
 KNOT_MM = 12.0
@@ -99,22 +101,27 @@ def solve_fields(
     sizes: Mapping[str, Size],
     ppi: Mapping[str, float],
     *,
-    is_ramp_known: bool,
+    slope: SlopeSource,
     is_one_bed: bool,
 ) -> dict[str, tuple[float, FloatArray]]:
     """For every scan the distance of knots, px, and coefficients (rows, columns, 3) of a log factor on its light.
 
-    `is_ramp_known` : scans lie turned to each other on the bed, so that slopes of the fall-off show. `is_one_bed` :
-    all scans show the same part of the bed, so that they share its fall-off.
+    `slope` : what shows slopes of the fall-off; with a white sheet the pairs come with its fall-off undone.
+    `is_one_bed` : all scans show the same part of the bed, so that they share its fall-off.
     """
     parts = _parts(sizes, ppi)
     bed_first = max(part.end for part in parts.values())
-    prior = _prior(parts, ppi, _bed_sigmas(is_ramp_known=is_ramp_known, is_one_bed=is_one_bed))
+    prior = _prior(parts, ppi, _bed_sigmas(slope, is_one_bed=is_one_bed))
     solution = np.zeros(bed_first + 3 * BED_TERMS)
     rows = [(_rows(pair, parts, bed_first, c), *_target(pair, c)) for pair in pairs for c in range(3)]
     for _ in range(ROUNDS):
         solution = _solved(rows, prior, solution)
     return {name: (part.step_px, _coefficients(part, solution, bed_first)) for name, part in parts.items()}
+
+
+def knot_steps(sizes: Mapping[str, Size], ppi: Mapping[str, float]) -> dict[str, float]:
+    """Distance of knots of every scan's field, px."""
+    return {name: part.step_px for name, part in _parts(sizes, ppi).items()}
 
 
 def _parts(sizes: Mapping[str, Size], ppi: Mapping[str, float]) -> dict[str, _Part]:
@@ -183,12 +190,14 @@ def _prior(parts: Mapping[str, _Part], ppi: Mapping[str, float], bed_sigmas: Flo
     return block_diag(blocks, format="csr")
 
 
-def _bed_sigmas(*, is_ramp_known: bool, is_one_bed: bool) -> FloatArray:
+def _bed_sigmas(slope: SlopeSource, *, is_one_bed: bool) -> FloatArray:
     """What is expected of the bed's five terms."""
     if not is_one_bed:
         return np.full(BED_TERMS, NO_BED_SIGMA)
-    slope = BED_SIGMA if is_ramp_known else SLOPE_SIGMA
-    return np.array([slope, slope, BED_SIGMA, slope, BED_SIGMA])
+    if slope is SlopeSource.FLAT:
+        return np.full(BED_TERMS, SLOPE_SIGMA)
+    sloping = BED_SIGMA if slope is SlopeSource.TURNED_PIECES else SLOPE_SIGMA
+    return np.array([sloping, sloping, BED_SIGMA, sloping, BED_SIGMA])
 
 
 def _lift_sigma(part: _Part, ppi: float) -> FloatArray:
