@@ -100,6 +100,7 @@ class ToneFit:
     flat: FlatUse | None = None
     slope_source: SlopeSource = SlopeSource.UNKNOWN
     gain_slope_percent: float = 0.0  # how much the gains rise over the whole painting
+    held_slope_percent: float = 0.0  # slope over the bed taken for the cause of gains that rise, though not observable
 
     def scan(self, scan_id: str) -> ScanTone:
         """The tone of one scan. Raises KeyError when unknown."""

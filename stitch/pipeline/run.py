@@ -157,6 +157,7 @@ class _Run:
         check = with_distances(check, book.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
         self._findings += distance_findings(check)
         self._findings += placed.findings + noticed.turned_findings(layout, tone.reference_id)
+        self._findings += noticed.light_findings(tone)
         self._findings += seam_checks.seam_findings(lines, layout, placed.painting_px) + sizing.size_findings(check)
         self._findings += missing.missing_findings(check, layout.canvas, self._settings)
         if self._only_plan:

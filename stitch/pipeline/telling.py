@@ -90,6 +90,11 @@ def _tone(tone: ToneFit) -> list[str]:
             f"Fall-off of the glass undone by the white sheet {tone.flat.file_name} (SHA-256 {tone.flat.sha256}), "
             f"up to {tone.flat.largest_percent:.0f} % between two places."
         )
+    if tone.held_slope_percent:
+        said.append(
+            f"A slope of light of {tone.held_slope_percent:.1f} % over the glass undone, because the scans' gains are "
+            "alike but for one; it cannot be observed."
+        )
     changed = [one.scan_id for one in tone.scans if one.has_match]
     if not changed:
         return [*said, "Tone left as scanned."]

@@ -19,15 +19,15 @@ from stitch.tone.solve import ChannelFit, ChannelPair, lightness, residuals, sol
 
 SURE_SIGMAS = 3.0  # a gain nearer to 1 than this many standard deviations is 1
 LARGEST_SNAP = 0.003  # log gain; a larger one is never taken for 1, however unsure
-TERM_SIGMAS = 3.0  # that an offset or gamma must differ from nothing
-SMALLEST_OFFSET = 2e-4  # linear light; less cannot be seen
+OFFSET_SIGMAS, GAMMA_SIGMAS = 3.0, 2.5  # that a term must differ from nothing
+SMALLEST_OFFSET = 3e-4  # linear light; less is hardly seen
 SMALLEST_GAMMA = 0.003
 LARGEST_GAMMA = 0.15  # a contrast setting, not two scans of one driver
 TERM_RANGE_L = 12.0  # L* between the 5th and 95th percentile that a term needs as evidence
 UNSURE_L = 1.0  # L*; how unsure white and dark may be, a standard deviation
 DARK_LIGHT, WHITE_LIGHT = 0.01, 1.0
 STRANGER = 9.0  # three standard deviations: a match so much less like a scanner gives way to offsets
-WORTH = 0.05  # share by which a term must lower the held-out differences
+WORTH = 0.1  # share by which a term must lower the held-out differences
 TONES, FEWEST_OF_A_TONE = 8, 6  # parts of an overlap's tones, and held-out cells in each
 
 Bools = NDArray[np.bool_]
@@ -82,8 +82,8 @@ def _sure_terms(
         trial = solve_channel(fitted, scan_count, reference=reference, has_offset=offsets, has_gamma=gammas)
         known = np.maximum(trial.sigma_lightness(WHITE_LIGHT), trial.sigma_lightness(DARK_LIGHT)) < UNSURE_L
         known &= np.abs(trial.gamma - 1.0) <= LARGEST_GAMMA
-        is_offset = np.abs(trial.offset) > np.maximum(TERM_SIGMAS * trial.sigma_offset, SMALLEST_OFFSET)
-        is_gamma = np.abs(trial.gamma - 1.0) > np.maximum(TERM_SIGMAS * trial.sigma_gamma, SMALLEST_GAMMA)
+        is_offset = np.abs(trial.offset) > np.maximum(OFFSET_SIGMAS * trial.sigma_offset, SMALLEST_OFFSET)
+        is_gamma = np.abs(trial.gamma - 1.0) > np.maximum(GAMMA_SIGMAS * trial.sigma_gamma, SMALLEST_GAMMA)
         offsets, gammas = offsets & known & is_offset, gammas & known & is_gamma
     if (offsets.any(), gammas.any()) != is_wanted:
         return None

@@ -17,6 +17,7 @@ from stitch.tone.solve import lightness
 from stitch.tone.unevenness import LogPair, solve_fields
 
 PASSES = 2  # gains and fields in turn
+LIFT_WORTH = 0.1  # share by which darkening at borders must lower either measure to be believed
 HELPS, HARMS_NOT = 0.65, 1.02  # of the differences by gains alone: what one measure must reach, and both keep
 SEEN_L = 0.15  # of the last of the measures: what is less nobody sees
 MEASURES = (75, 90)  # percentiles of held-out differences of lightness
@@ -53,8 +54,8 @@ class Even:
     pairs: list[PairSamples]
     matches: Matches
     logs: Logs
-    before_l: float
-    after_l: float
+    before_l: float = 0.0  # the last of MEASURES, L*, without and with the fields
+    after_l: float = 0.0
 
 
 def even_out(
@@ -74,20 +75,41 @@ def even_out(
     before = differences(pairs, matches, scans)
     if before[-1] < SEEN_L:
         return None
+    simple = _tried(pairs, scans, reference, matches, slope, solve, has_lift=False)
+    after = differences(simple.pairs, simple.matches, scans)
+    best = simple
+    if after[-1] >= SEEN_L:
+        lifted = _tried(pairs, scans, reference, matches, slope, solve, has_lift=True)
+        after_lifted = differences(lifted.pairs, lifted.matches, scans)
+        if np.any(after_lifted < (1 - LIFT_WORTH) * after):
+            best, after = lifted, after_lifted
+    ratios = after / np.maximum(before, 1e-9)
+    if ratios.min() > HELPS or ratios.max() > HARMS_NOT:
+        return None
+    return replace(best, before_l=float(before[-1]), after_l=float(after[-1]))
+
+
+def _tried(
+    pairs: list[PairSamples],
+    scans: Scans,
+    reference: int,
+    matches: Matches,
+    slope: SlopeSource,
+    solve: Solve,
+    *,
+    has_lift: bool,
+) -> Even:
+    """The fields, with darkening at borders or without."""
     seen = pairs
     logs: dict[str, tuple[float, FloatArray]] = {}
     for _ in range(PASSES):
         shown = [_log_pair(pair, raw, matches, scans.ids) for pair, raw in zip(seen, pairs, strict=True)]
-        found = solve_fields(shown, scans.sizes, scans.ppi, slope=slope, is_one_bed=scans.is_one_bed)
+        found = solve_fields(shown, scans.sizes, scans.ppi, slope=slope, is_one_bed=scans.is_one_bed, has_lift=has_lift)
         logs = {name: (step, logs[name][1] + log if name in logs else log) for name, (step, log) in found.items()}
         logs = about(logs, scans.ids[reference], scans.sizes)
         seen = [lit(pair, logs, scans.sizes) for pair in pairs]
         matches = solve(seen)
-    after = differences(seen, matches, scans)
-    ratios = after / np.maximum(before, 1e-9)
-    if ratios.min() > HELPS or ratios.max() > HARMS_NOT:
-        return None
-    return Even(seen, matches, logs, float(before[-1]), float(after[-1]))
+    return Even(seen, matches, logs)
 
 
 def _log_pair(pair: PairSamples, raw: PairSamples, matches: Matches, ids: list[str]) -> LogPair:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from stitch.errors import UsageError
@@ -17,11 +17,11 @@ from stitch.model.tone import Evenness, PairTone, ScanTone, SlopeSource, ToneFit
 from stitch.progress import SILENT, Progress
 from stitch.tone.cells import common_cells
 from stitch.tone.choose import match
-from stitch.tone.even import Logs, Scans, about, even_out, lit, recorded, span_percent
+from stitch.tone.even import Logs, Scans, Solve, about, even_out, lit, recorded, span_percent
 from stitch.tone.evened import evened
 from stitch.tone.flat import Flat, flat_logs, require_agreement
 from stitch.tone.matched import Matches
-from stitch.tone.ramp import gain_slope_percent
+from stitch.tone.ramp import gain_slope_percent, held_slope, slope_logs
 from stitch.tone.reference import chosen_reference
 from stitch.tone.samples import PairSamples, PlacedSource, sample_pair
 from stitch.tone.white import scale_for_white
@@ -66,44 +66,76 @@ def fit(
         PlacedSource(p.scan_id, sources[p.scan_id], PlacedMap.of(p, sources[p.scan_id].size)) for p in layout.placements
     ]
     scans = _scans(placed, layout)
-    logs = None if flat is None else flat_logs(flat, scans)
+    flat_light = None if flat is None else flat_logs(flat, scans)
     pairs = _sample_all(placed, layout, encoding, bits, progress)
     chosen = reference_id if reference_id is not None else chosen_reference(pairs, placed, layout, ids)
-    slope = _slope_source(placed, has_flat=flat is not None)
     found = ToneFit(
-        chosen, (), (), 1.0, f"linear light of {encoding.name}", None, how, None if flat is None else flat.use, slope
+        chosen,
+        (),
+        (),
+        1.0,
+        f"linear light of {encoding.name}",
+        how=how,
+        flat=None if flat is None else flat.use,
+        slope_source=_slope_source(placed, has_flat=flat is not None),
     )
     if how is ToneMatch.NONE:
         return _as_scanned(found, pairs, ids, encoding)
-    reference = ids.index(chosen)
-
-    def solve(shown: list[PairSamples]) -> Matches:
-        return match(shown, ids, reference, how)
-
-    matches, seen = solve(pairs), pairs
-    if logs is not None:
-        logs = about(logs, chosen, scans.sizes)
-        seen = [lit(pair, logs, scans.sizes) for pair in pairs]
-        bare, matches = matches, solve(seen)
-        require_agreement(pairs, bare, seen, matches, scans)
-    even = even_out(seen, scans, reference, matches, slope, solve) if how is ToneMatch.FULL else None
-    if even is not None:
-        seen, matches = even.pairs, even.matches
-        logs = (
-            even.logs
-            if logs is None
-            else {name: (step, logs[name][1] + log) for name, (step, log) in even.logs.items()}
-        )
-        spans = {name: span_percent(log, scans.sizes[name]) for name, log in even.logs.items()}
-        found = replace(found, evenness=Evenness(even.before_l, even.after_l, max(spans.values()), spans[chosen]))
-    tones = _tones(matches, logs, ids)
+    maps = [scan.placed for scan in placed]
+    found, lit_so = _evened(found, pairs, scans, maps, flat_light)
+    tones = _tones(lit_so.matches, lit_so.logs, ids)
     return replace(
         found,
         scans=tones,
-        pairs=tuple(_pair_tone(*both, matches, ids, encoding) for both in zip(pairs, seen, strict=True)),
+        pairs=tuple(_pair_tone(*both, lit_so.matches, ids, encoding) for both in zip(pairs, lit_so.pairs, strict=True)),
         common_scale=_common_scale(placed, tones, encoding, bits, painting_px, progress),
-        gain_slope_percent=gain_slope_percent(matches.gains, [scan.placed for scan in placed], layout.canvas),
+        gain_slope_percent=gain_slope_percent(lit_so.matches.gains, maps, layout.canvas),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lit:
+    """Samples under the light of `logs` (None: as scanned), and the tones that fit them."""
+
+    pairs: list[PairSamples]
+    matches: Matches
+    logs: Logs | None
+
+    def under(self, raw: list[PairSamples], logs: Logs, scans: Scans, chosen: str, solve: Solve) -> _Lit:
+        """The samples under other light, that of the reference unchanged on average."""
+        logs = about(logs, chosen, scans.sizes)
+        seen = [lit(pair, logs, scans.sizes) for pair in raw]
+        return _Lit(seen, solve(seen), logs)
+
+
+def _evened(
+    found: ToneFit, pairs: list[PairSamples], scans: Scans, maps: list[PlacedMap], flat_light: Logs | None
+) -> tuple[ToneFit, _Lit]:
+    """Tones with the light within the scans evened out as far as it is known: by the flat, then by the overlaps."""
+    chosen, reference = found.reference_id, scans.ids.index(found.reference_id)
+
+    def solve(shown: list[PairSamples]) -> Matches:
+        return match(shown, scans.ids, reference, found.how)
+
+    bare = now = _Lit(pairs, solve(pairs), None)
+    if flat_light is not None:
+        now = bare.under(pairs, flat_light, scans, chosen, solve)
+        require_agreement(pairs, bare.matches, now.pairs, now.matches, scans)
+    if found.how is not ToneMatch.FULL:
+        return found, now
+    if found.slope_source is SlopeSource.UNKNOWN and scans.is_one_bed:
+        slope = held_slope(now.matches.gains, maps)
+        if slope is not None:
+            found = replace(found, held_slope_percent=slope.percent)
+            now = now.under(pairs, slope_logs(slope, maps, scans), scans, chosen, solve)
+    even = even_out(now.pairs, scans, reference, now.matches, found.slope_source, solve)
+    if even is None:
+        return found, now
+    before = now.logs
+    logs = even.logs if before is None else {n: (step, before[n][1] + log) for n, (step, log) in even.logs.items()}
+    spans = {name: span_percent(log, scans.sizes[name]) for name, log in logs.items()}
+    told = Evenness(even.before_l, even.after_l, max(spans.values()), spans[chosen])
+    return replace(found, evenness=told), _Lit(even.pairs, even.matches, logs)
 
 
 def _scans(placed: list[PlacedSource], layout: Layout) -> Scans:

@@ -28,7 +28,7 @@ from stitch.tone.evened import field_at_grid, spline_matrix
 from stitch.tone.matched import Matches
 from stitch.tone.samples import PairSamples
 from stitch.tone.solve import lightness
-from stitch.tone.unevenness import knot_steps
+from stitch.tone.unevenness import knots_of
 
 CELL_MM = 3.0
 READ_OF_CELL = 12  # px along each side of a cell that are looked at
@@ -92,8 +92,8 @@ def read_flat(source: PixelSource, encoding: Encoding, *, bits: int, ppi: float,
 def flat_logs(flat: Flat, scans: Scans) -> Logs:
     """The factor that undoes the bed's fall-off in every scan. Raises ScanError when the sheet shows another bed."""
     require_same_bed(flat, scans.sizes, scans.ppi)
-    steps = knot_steps(scans.sizes, scans.ppi)
-    return {name: (step, _on_lattice(flat, scans.sizes[name], step)) for name, step in steps.items()}
+    knots = knots_of(scans.sizes, scans.ppi)
+    return {name: (step, _on_lattice(flat, scans.sizes[name], step)) for name, (step, _) in knots.items()}
 
 
 def require_agreement(

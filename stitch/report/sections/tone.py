@@ -15,7 +15,7 @@ SLOPES = {
     SlopeSource.TURNED_PIECES: "Scans lay turned to each other, so a slope of the light over the glass could be seen.",
     SlopeSource.FLAT: "The white sheet shows a slope of the light over the glass, too.",
     SlopeSource.UNKNOWN: "Not observable: a slope of the light over the whole glass. While all scans lie the same way "
-    "round it looks just like scans of unequal exposure; it was taken for none. ",
+    "round it looks just like scans of unequal exposure. ",
 }
 LEFT = {
     ToneMatch.GAIN: "Light within the scans was left as scanned, as --tone gain asks.",
@@ -51,7 +51,7 @@ def _matched(context: Context, found: ToneFit) -> list[Html | None]:
 
 
 def _kept(context: Context, found: ToneFit) -> str:
-    if found.evenness is None and found.flat is None:
+    if found.evenness is None and found.flat is None and not found.held_slope_percent:
         return f" {found.reference_id} itself keeps its codes, a colour target in it with them."
     return f" {found.reference_id} itself keeps gain 1 and gamma 1; only its light is evened out, by 1 on average."
 
@@ -99,8 +99,19 @@ def _slope(found: ToneFit) -> Html:
         SLOPES[SlopeSource.UNKNOWN],
         "The gains rise by ",
         words.figure("tone.gain_slope_percent", found.gain_slope_percent, words.SHARE),
-        " over the painting; were that the glass, the master would be so much brighter at one side. One piece turned "
-        "half around, or --flat with a scan of a white sheet, tells the two apart.",
+        " over the painting; were that the glass, the master would be so much brighter at one side. ",
+        _held(found),
+        "One piece turned half around, or --flat with a scan of a white sheet, tells the two apart.",
+    )
+
+
+def _held(found: ToneFit) -> Html | None:
+    if not found.held_slope_percent:
+        return None
+    return join(
+        "Apart from such a rise the gains are alike, so that it is likelier the glass: ",
+        words.figure("tone.held_slope_percent", found.held_slope_percent, words.SHARE),
+        " from one end of it to the other was evened out for that reason alone. ",
     )
 
 
