@@ -99,7 +99,7 @@ class ToneFit:
     how: ToneMatch = ToneMatch.FULL
     flat: FlatUse | None = None
     slope_source: SlopeSource = SlopeSource.UNKNOWN
-    gain_slope_percent: float = 0.0  # how much the gains rise over the whole painting
+    gain_slope_percent: float = 0.0  # how much the gains rise from one end of the painting to the other
     held_slope_percent: float = 0.0  # slope over the bed taken for the cause of gains that rise, though not observable
 
     def scan(self, scan_id: str) -> ScanTone:

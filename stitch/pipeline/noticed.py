@@ -131,7 +131,7 @@ def light_findings(tone: ToneFit) -> tuple[Finding, ...]:
         Finding(
             "light-slope",
             Severity.NOTE,
-            "Not observable: whether the light slopes over the glass. The scans were matched by up to "
+            "Not observable: whether the light slopes over the glass. The gains of the scans rise by "
             f"{most:.0f} % from one side of the painting to the other; unequal exposure and a sloping light look alike "
             "while all scans lie the same way round.",
             "If one side of the master looks darker than the painting: scan a clean white sheet over the whole glass "

@@ -89,7 +89,7 @@ def fit(
         scans=tones,
         pairs=tuple(_pair_tone(*both, lit_so.matches, ids, encoding) for both in zip(pairs, lit_so.pairs, strict=True)),
         common_scale=_common_scale(placed, tones, encoding, bits, painting_px, progress),
-        gain_slope_percent=gain_slope_percent(lit_so.matches.gains, maps, layout.canvas),
+        gain_slope_percent=gain_slope_percent(lit_so.matches.gains, maps),
     )
 
 

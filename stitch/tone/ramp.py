@@ -15,7 +15,6 @@ import numpy as np
 
 from stitch.imaging.affine import FloatArray, apply, corners
 from stitch.imaging.placed_map import PlacedMap
-from stitch.model.geometry import Size
 from stitch.tone.even import Logs, Scans
 from stitch.tone.unevenness import knots_of
 
@@ -35,14 +34,10 @@ class Slope:
     percent: float
 
 
-def gain_slope_percent(gains: FloatArray, placed: list[PlacedMap], canvas: Size) -> float:
-    """Rise of the plane through the log gains (scan_count, 3) over the canvas, %, of the channel where it is steepest.
-
-    Scans in one line give the rise along it.
-    """
-    plane = _plane(np.log(gains), placed)
-    size = np.array([canvas.width_px, canvas.height_px], dtype=np.float64)
-    return 100 * float(np.expm1(np.hypot(*(plane * size[:, None])).max()))
+def gain_slope_percent(gains: FloatArray, placed: list[PlacedMap]) -> float:
+    """Rise of the plane through the log gains (scan_count, 3) from scan to scan, %, of the channel where it is most."""
+    on_plane = _middles(placed) @ _plane(np.log(gains), placed)
+    return 100 * float(np.expm1(np.ptp(on_plane, axis=0).max()))
 
 
 def held_slope(gains: FloatArray, placed: list[PlacedMap]) -> Slope | None:

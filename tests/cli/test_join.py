@@ -12,7 +12,7 @@ from typer.testing import Result
 
 from stitch.cli.commands import app
 from stitch.model.request import JoinRequest
-from stitch.model.settings import JoinSettings, Measured, Resample
+from stitch.model.settings import JoinSettings, Measured, Resample, ToneMatch
 
 Stitch = Callable[..., Result]
 
@@ -36,6 +36,10 @@ SETTINGS: list[tuple[list[str], dict[str, Any]]] = [
     (["--fit-size"], {"fit_size": True}),
     (["--allow-gaps"], {"allow_gaps": True}),
     (["--resample", "fine"], {"resample": Resample.FINE}),
+    (["--tone", "none"], {"tone": ToneMatch.NONE}),
+    (["--tone", "gain"], {"tone": ToneMatch.GAIN}),
+    (["--flat", "/somewhere/white.tif"], {"flat_path": "/somewhere/white.tif"}),
+    (["--flat", "none"], {"flat_path": ""}),
 ]
 REQUEST: list[tuple[list[str], dict[str, Any]]] = [
     (["--out", "elsewhere"], {"out": Path("elsewhere")}),
@@ -69,6 +73,7 @@ WRONG = [
     ["--jobs", "x"],
     ["--profile", "gone.icc"],
     ["--resample", "lanczos"],
+    ["--tone", "much"],
     ["--scanner", "."],
     ["--studio", "gone.toml"],
     ["--no-such-option"],

@@ -64,9 +64,10 @@ def test_one_half_turned_around_shows_the_slope(seed: int) -> None:
 
 
 def test_the_rise_of_the_gains_is_that_of_a_plane_through_them() -> None:
-    size, canvas = Size(100, 100), Size(250, 175)
+    size = Size(100, 100)
     maps = [PlacedMap(np.array([[1.0, 0, x], [0, 1.0, y]]), size) for y in (0.0, 75.0) for x in (0.0, 75.0, 150.0)]
-    rise = np.exp(np.array([0.0, 0.01, 0.02, 0.0, 0.01, 0.02]))[:, None] * np.array([1.0, 1.0, 1.0])
-    assert gain_slope_percent(rise, maps, canvas) == pytest.approx(100 * np.expm1(0.02 / 150 * 250), rel=1e-6)
-    assert gain_slope_percent(rise[:3], maps[:3], canvas) == pytest.approx(100 * np.expm1(0.02 / 150 * 250), rel=1e-6)
-    assert gain_slope_percent(np.ones((6, 3)), maps, canvas) == 0.0
+    rise = np.exp(np.array([0.0, 0.01, 0.02, 0.0, 0.01, 0.02]))[:, None] * np.ones(3)
+    assert gain_slope_percent(rise, maps) == pytest.approx(100 * np.expm1(0.02), rel=1e-6)
+    assert gain_slope_percent(rise[:3], maps[:3]) == pytest.approx(100 * np.expm1(0.02), rel=1e-6)
+    twisted = np.exp(np.array([0.01, 0.0, -0.01, -0.01, 0.0, 0.01]))[:, None] * np.ones(3)
+    assert gain_slope_percent(twisted, maps) == pytest.approx(0.0, abs=1e-9)
