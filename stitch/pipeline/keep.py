@@ -24,7 +24,7 @@ T = TypeVar("T")
 FileFacts = tuple[int, int, int]
 """Bytes, time of the last change of the content and of the file, in ns: unlike when a file was written to."""
 
-VERSIONS = {"scans": 1, "register": 12, "tone": 5, "seams": 5, "master": 3, "size": 2, "layers": 1, "masks": 1}
+VERSIONS = {"scans": 1, "register": 12, "tone": 6, "seams": 5, "master": 3, "size": 2, "layers": 1, "masks": 1}
 """In the order of a run. Raised by hand when a room's result changes, so that an older job's is made again."""
 
 ONLY_ASKED = ("layers", "masks")
@@ -35,6 +35,9 @@ _WORDS = {
     "up_deg": "--up changed",
     "ppi": "the scans' resolution changed",
     "allow_gaps": "--allow-gaps changed",
+    "tone": "--tone changed",
+    "tone_reference": "--tone-reference changed",
+    "flat": "the white sheet changed",
     "tape_mm": "the tape measure changed",
     "ties": "ties.csv changed",
     "scanner": "the scanner file changed",

@@ -27,6 +27,7 @@ from stitch.seams.measure import measure
 from stitch.tone.apply import code_table, has_shoulder
 from stitch.tone.evened import evened
 from stitch.tone.fit import fit
+from stitch.tone.flat import Flat
 
 Sources = Mapping[str, PixelSource]
 Corners = tuple[tuple[float, float], ...]
@@ -55,11 +56,16 @@ class Seams:
 
 
 def match_tone(
-    job: Job, sources: Sources, layout: Layout, painting_px: Corners | None, placed: str
+    job: Job, sources: Sources, layout: Layout, flat: Flat | None, painting_px: Corners | None, placed: str
 ) -> tuple[ToneFit, str]:
     """The tone of every scan. `painting_px` : corners of the painting on the canvas, where they are certain."""
     saved = job.folder.work / "tone.json"
-    settings = {"tone_reference": job.settings.tone_reference, "encoding": job.encoding.name}
+    settings = {
+        "tone": job.settings.tone,
+        "tone_reference": job.settings.tone_reference,
+        "flat": None if flat is None else flat.use.sha256,
+        "encoding": job.encoding.name,
+    }
 
     def make() -> ToneFit:
         found = fit(
@@ -67,7 +73,9 @@ def match_tone(
             layout,
             job.encoding,
             bits=job.bits,
+            how=job.settings.tone,
             reference_id=job.settings.tone_reference,
+            flat=flat,
             painting_px=None if painting_px is None else np.array(painting_px),
             progress=job.progress,
         )

@@ -121,12 +121,17 @@ class _Run:
         said = toned.books(self._folder.root, self._scans)
         fitting.require_lengths(self._settings, has_ruler=bool(said.ties.distances))
         layering.take_files(self._folder, [scan.scan_id for scan in self._scans])
+        sheet = toned.white(self._folder, begun, self._scans, self._progress)
+        read = self._scans if sheet is None else (*self._scans, sheet.scan)
         if not self._only_plan:
             rerun.forget(self._folder)
-            self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
+            facts = [(scan.path, scan.sha256, scan.byte_count) for scan in read]
+            self._folder.record_scans(facts[: len(self._scans)], None if sheet is None else facts[-1])
         self._findings += by_hand.ties_note(said.ties)
         how = self._settings.resample
-        with toned.toned(self._folder, self._keeper, begun, self._scans, scanned, said.ties, self._progress) as ready:
+        with toned.toned(
+            self._folder, self._keeper, begun, self._scans, scanned, said.ties, sheet, self._progress
+        ) as ready:
             job, sources, layout, tone, tables = ready.job, ready.sources, ready.layout, ready.tone, ready.tables
             wished = wishing.placed(self._folder, said.wishes, ready.frame, only_plan=self._only_plan)
             seams, seamed = making.cut_seams(job, sources, layout, tables, ready.mark, wished.places)
@@ -145,6 +150,7 @@ class _Run:
         check = with_distances(check, said.ties.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
         self._findings += distance_findings(check)
         self._findings += ready.placed.findings + noticed.turned_findings(layout, tone.reference_id)
+        self._findings += noticed.light_findings(tone)
         self._findings += wish_findings(wished, seams.outcomes)
         self._findings += seam_checks.seam_findings(seams.lines, layout, ready.placed.painting_px)
         self._findings += sizing.size_findings(check)
@@ -152,8 +158,8 @@ class _Run:
         if self._only_plan:
             raise OnlyPlanned
         self._findings += rerun_findings(self._keeper)
-        hashes = telling.hashes_now(self._scans)
-        self._findings += telling.hash_findings(self._scans, hashes)
+        hashes = telling.hashes_now(read)
+        self._findings += telling.hash_findings(read, hashes)
         has_failed = _exit_code(self._findings) > 0
         self._findings += calibration.finish(
             begun.scanner,

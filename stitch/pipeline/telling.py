@@ -68,14 +68,7 @@ def history(
     said += _shape(layout)
     for text, names in _scalings(layout, ppi).items():
         said.append(f"{text}: {', '.join(names)}.")
-    changed = [one.scan_id for one in tone.scans if not one.is_identity]
-    if changed:
-        said.append(
-            f"Tone of {', '.join(changed)} matched to {tone.reference_id} by gain and offset for each channel, "
-            f"in linear light ({tone.encoding_name})."
-        )
-    else:
-        said.append("Tone left as scanned.")
+    said += _tone(tone)
     if tone.evenness is not None:
         said.append(
             f"Light evened out within the scans, by up to {tone.evenness.largest_percent:.0f} % between two places of "
@@ -89,6 +82,33 @@ def history(
     if len({scan.bits for scan in scans}) > 1:
         said.append("8-bit scans among 16-bit ones were widened by 257.")
     return tuple(said)
+
+
+def _tone(tone: ToneFit) -> list[str]:
+    """What was done to the tone of whole scans, and the fall-off that a white sheet showed."""
+    said = []
+    if tone.flat is not None:
+        said.append(
+            f"Fall-off of the glass undone by the white sheet {tone.flat.file_name} (SHA-256 {tone.flat.sha256}), "
+            f"up to {tone.flat.largest_percent:.0f} % between two places."
+        )
+    if tone.held_slope_percent:
+        said.append(
+            f"A slope of light of {tone.held_slope_percent:.1f} % over the glass undone, because the scans' gains are "
+            "alike but for one; it cannot be observed."
+        )
+    changed = [one.scan_id for one in tone.scans if one.has_match]
+    if not changed:
+        return [*said, "Tone left as scanned."]
+    terms = ["gain"]
+    terms += ["gamma"] if any(one.gamma_rgb != (1.0, 1.0, 1.0) for one in tone.scans) else []
+    terms += ["offset"] if any(one.offset_rgb != (0.0, 0.0, 0.0) for one in tone.scans) else []
+    by = " and ".join(filter(None, (", ".join(terms[:-1]), terms[-1])))
+    said.append(
+        f"Tone of {', '.join(changed)} matched to {tone.reference_id} by {by} for each channel, "
+        f"in linear light ({tone.encoding_name})."
+    )
+    return said
 
 
 def _placing(maps: Mapping[str, PlacedMap], how: Resample) -> list[str]:
