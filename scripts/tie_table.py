@@ -25,7 +25,7 @@ from stitch.model.geometry import Size
 from stitch.model.ties import Tie, TieBook
 from stitch.pipeline.by_hand import prepared
 from stitch.ties.pinned import judge
-from tests.register.cutting import CutScans, cut, jittered_grid, texture
+from tests.register.cutting import CutScans, cut_finely, jittered_grid, texture
 
 PPI = 600.0
 SCAN = Size(900, 1000)
@@ -56,7 +56,9 @@ def scans_of(case: str, seed: int) -> CutScans:
         picture = texture(1640, 1100, seed)
         picture[:, 665:945] = 0.72
         picture = cv2.GaussianBlur(picture, (0, 0), 0.8)
-    return cut(picture, jittered_grid(2, 1, STEP, seed, angle_deg=0.6, jitter=6), SCAN, seed=seed, noise=0.004)
+    places = jittered_grid(2, 1, STEP, seed, angle_deg=0.6, jitter=6)
+    fine = cut_finely(picture, places, SCAN, seed=seed, noise=0.004)  # cut() shifts what it samples by up to 0.05 px
+    return CutScans(fine.sources, fine.places)
 
 
 def clicks(scans: CutScans, rng: np.random.Generator) -> TieBook:

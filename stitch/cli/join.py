@@ -17,7 +17,7 @@ from stitch.cli.summary import show_report_path, show_summary
 from stitch.cli.wording import flowing
 from stitch.errors import RegisterError
 from stitch.model.request import JoinRequest
-from stitch.model.settings import JoinSettings, Measured, Resample, ToneMatch
+from stitch.model.settings import Compression, JoinSettings, Measured, Resample, ToneMatch
 
 HELP = flowing("""
 Join overlapping scans of one painting into one seamless picture.
@@ -89,7 +89,7 @@ def join(
     unit: Annotated[Unit | None, _option("Unit of lengths written without one.", PAINTING)] = None,
     fit_size: Annotated[
         bool | None,
-        _flag("--fit-size", "Let the tape decide the master's scale, up to 1 %. Needs width and height.", PAINTING),
+        _flag("--fit-size", "Let the tape (or a ruler: stitch ties) decide the scale, up to 1 %.", PAINTING),
     ] = None,
     allow_gaps: Annotated[
         bool | None,
@@ -115,6 +115,16 @@ def join(
     resample: Annotated[
         Resample | None,
         _option("How pixels are moved. Fine: straighter, finer detail; that step takes 5 times as long.", MASTER),
+    ] = None,
+    compression: Annotated[
+        Compression | None,
+        _option("How the master is packed, without loss. Usual: not at all, which opens everywhere.", MASTER),
+    ] = None,
+    layers: Annotated[
+        bool | None,
+        _flag(
+            "--layers/--no-layers", "Also write each scan as a layer for a retoucher, with a mask of its part.", MASTER
+        ),
     ] = None,
     profile: Annotated[
         Path | None,
@@ -169,6 +179,8 @@ def join(
                 "fit_size": fit_size,
                 "allow_gaps": allow_gaps,
                 "resample": resample,
+                "compression": compression,
+                "layers": layers,
                 "scanner_path": None if scanner is None else str(scanner.absolute()),
                 "up_deg": None if up is None else int(up),
                 "tone": tone,

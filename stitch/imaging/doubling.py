@@ -23,6 +23,7 @@ TAPS = 12
 KAISER_BETA = 6.0
 HALF_TAPS = TAPS // 2  # pixels that the filter needs to each side
 CUBIC_SHARE = 0.75
+STEPS_PER_PX = np.float32(16384)
 
 
 def half_pixel_filter() -> NDArray[np.float64]:
@@ -64,19 +65,30 @@ def read_straight(grid: NDArray[Any], x: Float32Array, y: Float32Array, dtype: A
 def move_against_cubic(positions: Float32Array) -> None:
     """Move positions, in place, to where the kernel has to be asked so that a ramp reads as at the old ones.
 
-    Asked at a fraction of ½ + s, the kernel reads a ramp at ½ + (1 − share/4)·s + share·s³.
+    Fractions are rounded to what positions up to 1,024 px hold exactly, so that they are the same whatever they are
+    counted from.
     """
     whole = np.floor(positions)
     positions -= whole
     positions -= np.float32(0.5)
-    square = positions * positions
-    factor = np.full_like(positions, _ASKED[-1])
+    ask(positions)
+    np.rint(positions * STEPS_PER_PX, out=positions)
+    positions /= STEPS_PER_PX
+    positions += whole
+    positions += np.float32(0.5)
+
+
+def ask(fractions: Float32Array) -> None:
+    """Move what lies between two pixels, in place, counted from the middle between them (±½).
+
+    Asked at a fraction of ½ + s, the kernel reads a ramp at ½ + (1 − share/4)·s + share·s³.
+    """
+    square = fractions * fractions
+    factor = np.full_like(fractions, _ASKED[-1])
     for coefficient in _ASKED[-2::-1]:
         factor *= square
         factor += coefficient
-    positions *= factor
-    positions += whole
-    positions += np.float32(0.5)
+    fractions *= factor
 
 
 def _asked() -> NDArray[np.float32]:

@@ -3,7 +3,8 @@
 One door for the whole tool. Each pixel is made once, through the linear part of a map and its local correction
 together. Sampling positions are exact (OpenCV 5's cubic is no longer quantised to 1/32 px); a map that shrinks is
 low-passed first so that nothing aliases. Windows are handled in local coordinates, so positions stay exact on canvases
-of any size.
+of any size; and they are whole multiples of a small step, so that a pixel comes out the same, bit for bit, whatever
+window it is asked in.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ Map = PlacedMap | FloatArray
 KERNEL_REACH_PX = 3  # source pixels a cubic sample needs around it, with one to spare
 LOWPASS_LOBES = 3  # lobes of the windowed sinc used when shrinking
 BLOCK_PX = 192  # side of the parts of a window whose positions are held at once
+STRAIGHT_BLOCK_PX = 512  # the same where positions are worked out by a linear map and read from the scan itself
+STEPS_PER_PX = 4096  # positions are rounded to this, so that they are the same numbers whatever they are counted from
 DOUBLED_ABOVE = 0.5  # canvas px per scan px; at and below it the low-passed scan is as smooth as a doubled one
 
 
@@ -71,19 +74,7 @@ def sample(
     if is_whole_pixel(placed):
         return _picked(pixels, source, linear, canvas)
     pixels = _lowpassed(pixels, scale_of(linear))
-    if how is Resample.FINE or not _is_linear(placed):
-        return _by_blocks(pixels, source, placed, canvas, how)
-    local = invert(linear)
-    offset = local[:, :2] @ np.array([canvas.x0_px, canvas.y0_px]) + local[:, 2]
-    offset -= (source.x0_px, source.y0_px)
-    matrix = np.column_stack([local[:, :2], offset])
-    return cv2.warpAffine(
-        pixels,
-        matrix,
-        (canvas.width_px, canvas.height_px),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    return _by_blocks(pixels, source, placed, canvas, how)
 
 
 def coverage(scan_size: Size, placed: Map, canvas: Window, inset_px: float = 0.0) -> NDArray[np.bool_]:
@@ -154,7 +145,9 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
     Each part sees only the scan around it: cv2.remap takes no side of 32767 pixels and more.
     """
     found = np.empty((canvas.height_px, canvas.width_px, *pixels.shape[2:]), pixels.dtype)
-    side = max(16, int(BLOCK_PX * min(1.0, scale_of(linear_part(placed)))))
+    is_straight = _is_linear(placed) and how is not Resample.FINE
+    widest = STRAIGHT_BLOCK_PX if is_straight else BLOCK_PX
+    side = max(16, int(widest * min(1.0, scale_of(linear_part(placed)))))
     for block in blocks(canvas, side, side):
         found[block.slices_in(canvas)] = _block(pixels, source, placed, block, how)
     return found
@@ -162,12 +155,18 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
 
 def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample) -> NDArray[Any]:
     x, y = positions(placed, block)
+    for at, first in ((x, source.x0_px), (y, source.y0_px)):
+        at *= STEPS_PER_PX
+        np.rint(at, out=at)
+        at /= STEPS_PER_PX
+        at -= first
     reach = KERNEL_REACH_PX + (doubling.HALF_TAPS if how is Resample.FINE else 0)
-    columns, x0 = _reached(x - source.x0_px, source.width_px, reach)
-    rows, y0 = _reached(y - source.y0_px, source.height_px, reach)
+    columns, x0 = _reached(x, source.width_px, reach)
+    rows, y0 = _reached(y, source.height_px, reach)
     near = pixels[rows, columns]
-    x = (x - (source.x0_px + x0)).clip(-2.0, near.shape[1] + 1.0)  # farther out the edge pixel repeats just the same
-    y = (y - (source.y0_px + y0)).clip(-2.0, near.shape[0] + 1.0)
+    for at, first, length in ((x, x0, near.shape[1]), (y, y0, near.shape[0])):
+        at -= first
+        np.clip(at, -2.0, length + 1.0, out=at)  # farther out the edge pixel repeats just the same
     if how is not Resample.FINE:
         return np.asarray(
             cv2.remap(

@@ -44,6 +44,9 @@ class JobPaths:
         self.report_html = self.root / "report.html"
         self.report_json = self.root / "report.json"
         self.checksums = self.root / "checksums.sha256"
+        self.seam_draft = self.root / "seam-draft.png"
+        self.seam_draft_labels = self.root / "seam-draft-labels.tif"
+        self.layers = self.root / "layers"
         self.job_file = self.root / JOB_FILE
         self.work = self.root / "work"
         self.state_file = self.work / "state.json"
@@ -63,6 +66,11 @@ class JobPaths:
             self.checksums,
         )
 
+    @property
+    def drafts(self) -> tuple[Path, ...]:
+        """What shows a cut that is not in the master."""
+        return self.seam_draft, self.seam_draft_labels
+
 
 class JobFolder(JobPaths):
     """One job: its paths, its record and the request it works on.
@@ -77,6 +85,13 @@ class JobFolder(JobPaths):
         self.request = JoinRequest(inputs=(self.root,), settings=JoinSettings(), out=self.root)
         self._stats_before: dict[Path, tuple[int, int] | None] = {}
         self._known_sha256: dict[Path, str] = {}
+
+    @property
+    def results(self) -> tuple[Path, ...]:
+        """Every file a run may leave for the painter, layers that were written among them, the checksums last."""
+        start = f"{self.layers.name}/"
+        layers = (self.root / name for name in sorted(self._record.written) if name.startswith(start))
+        return (*super().results[:-1], *layers, self.checksums)
 
     @classmethod
     def open_or_create(cls, request: JoinRequest) -> JobFolder:
@@ -116,9 +131,33 @@ class JobFolder(JobPaths):
         """Write a result whole (see `write_whole`) and note it as the job's own. Yields the temporary name."""
         with write_whole(path, before_rename=lambda part: self._claim(part, path)) as part:
             yield part
-        claimed = self._record.written[path.name][-1]
-        self._note_written(path.name, (stamp_of(path, self.root, sha256=claimed.sha256),))
+        claimed = self._record.written[self._name(path)][-1]
+        self._note_written(self._name(path), (stamp_of(path, self.root, sha256=claimed.sha256),))
         self._stats_before[path] = _stat(path)
+
+    def take(self, paths: Iterable[Path]) -> None:
+        """Say which files besides the usual results this run will write. Call it at work, before long steps.
+
+        Raises WriteError when one is there that the job did not write, or that changed since.
+        """
+        paths = tuple(paths)
+        for folder in {path.parent for path in paths}:
+            if folder.exists() and not folder.is_dir():
+                raise WriteError(f"{folder} is a file; a folder of that name is needed.", advice="Rename it.")
+        ownership.require_own(paths, self.root, self._record.written, force=self.request.force)
+        self._stats_before |= {path: _stat(path) for path in paths}
+
+    def remove_own(self, paths: Iterable[Path]) -> None:
+        """Remove files that the job wrote and that are still as it left them; others stay. Raises WriteError."""
+        written = dict(self._record.written)
+        for path in paths:
+            is_own = self._name(path) in written and not ownership.foreign_files([path], self.root, written)
+            if is_own:
+                with _told(path):
+                    path.unlink(missing_ok=True)
+                del written[self._name(path)]
+        if len(written) < len(self._record.written):
+            self._save(replace(self._record, written=written))
 
     def know_sha256(self, path: Path, sha256: str) -> None:
         """Say the SHA-256 of the file being written for `path`, so that it is not read once more."""
@@ -147,7 +186,8 @@ class JobFolder(JobPaths):
         flat = () if self._record.flat is None else (self._record.flat,)
         scans = [(scan.path, scan.sha256) for scan in (*self._record.scans, *flat)]
         written = self._record.written
-        results = [(p.name, written[p.name][-1].sha256) for p in self.results[:-1] if p.name in written and p.exists()]
+        names = [(self._name(path), path) for path in self.results[:-1]]
+        results = [(name, written[name][-1].sha256) for name, path in names if name in written and path.exists()]
         with self.writing(self.checksums) as part:
             part.write_text(checksum_lines([*scans, *results]), "utf-8", errors="surrogateescape", newline="\n")
 
@@ -204,11 +244,15 @@ class JobFolder(JobPaths):
             )
         stamp = replace(
             stamp_of(part, self.root, sha256=self._known_sha256.pop(path, None)),
-            name=path.name,
+            name=self._name(path),
             modified_ns=0,
             changed_ns=0,
         )
-        self._note_written(path.name, (*self._record.written.get(path.name, ())[-1:], stamp))
+        self._note_written(self._name(path), (*self._record.written.get(self._name(path), ())[-1:], stamp))
+
+    def _name(self, path: Path) -> str:
+        """The name of one of the job's files on record."""
+        return path.relative_to(self.root).as_posix()
 
     def _note_written(self, name: str, stamps: tuple[Stamp, ...]) -> None:
         self._save(replace(self._record, written={**self._record.written, name: stamps}))
@@ -240,7 +284,7 @@ class JobFolder(JobPaths):
 
     def _clear_leftovers(self) -> None:
         if self.record is not None:
-            for path in (*self.results, self.job_file, self.state_file):
+            for path in (*self.results, *self.drafts, self.job_file, self.state_file):
                 part_path(path).unlink(missing_ok=True)
         if (self.scratch / _MARK).exists():
             shutil.rmtree(self.scratch)

@@ -1,4 +1,4 @@
-"""The label TIFF: which scan made each pixel of the master, one channel, the same size, losslessly packed."""
+"""Labels and masks as TIFF: one channel over the whole master, the same size, losslessly packed."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import tifffile
@@ -20,43 +20,33 @@ from numpy.typing import NDArray
 from stitch.errors import InternalFault, write_error
 from stitch.master.layout import ROWS_PER_STRIP, Kind, file_bytes_at_most, kind_for
 from stitch.master.rationals import ppi_fraction
-from stitch.master.readback import Expected, Found, read_back
+from stitch.master.readback import Expected, Found, Written, read_back
 from stitch.master.tags import TagTexts, write_arguments
 from stitch.model.geometry import Size
 
 
-class LabelWriter:
-    """Context manager that writes one grey TIFF of labels with Deflate strips; 0 is no scan, k is scan_ids[k - 1].
+class PackedWriter:
+    """Context manager that writes one grey TIFF with Deflate strips.
 
-    Packed strips are held in memory until `finish`: labels lie in large even areas, and a strip of 64 rows
+    Packed strips are held in memory until `finish`: labels and masks lie in large even areas, and a strip of 64 rows
     packs to a few hundred bytes. Left without `finish` nothing is on the disk.
 
     bits : 8 or 16.
     """
 
     def __init__(
-        self,
-        path: Path,
-        size: Size,
-        *,
-        bits: int,
-        ppi: float,
-        scan_ids: Sequence[str],
-        written_at: datetime | None = None,
+        self, path: Path, size: Size, *, bits: int, ppi: float, description: str, written_at: datetime | None = None
     ) -> None:
         self._path, self._size, self._bits = path, size, bits
         self._dtype = np.dtype({8: "u1", 16: "<u2"}[bits])
-        if len(scan_ids) > np.iinfo(self._dtype).max:
-            raise InternalFault(f"{len(scan_ids)} scans do not fit labels of {bits} bits.")
-        names = "; ".join(f"{number} {name}" for number, name in enumerate(("no scan", *scan_ids)))
-        self._texts = TagTexts(ppi_fraction(ppi), written_at or datetime.now().astimezone(), description=names)
+        self._texts = TagTexts(ppi_fraction(ppi), written_at or datetime.now().astimezone(), description=description)
         self._waiting: list[NDArray[Any]] = []
         self._waiting_rows_count = 0
         self._strips: list[bytes] = []
         self._rows_count = 0
         self._is_finished = False
 
-    def __enter__(self) -> LabelWriter:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -67,7 +57,7 @@ class LabelWriter:
                 self._path.unlink(missing_ok=True)
 
     def write_rows(self, labels: NDArray[np.uint8] | NDArray[np.uint16]) -> None:
-        """Append rows of labels, shape (n, width), from the top down."""
+        """Append rows of shape (n, width), from the top down."""
         if labels.ndim != 2 or labels.shape[1] != self._size.width_px or labels.dtype.itemsize != self._dtype.itemsize:
             raise InternalFault(f"Labels of shape {labels.shape} and type {labels.dtype} do not fit the master.")
         self._rows_count += labels.shape[0]
@@ -90,7 +80,7 @@ class LabelWriter:
             (self._bits,),
             kind,
             self._texts,
-            file_sha256=hashlib.sha256(whole).hexdigest(),
+            written=Written(hashlib.sha256(whole).hexdigest()),
             compression=8,
         )
         try:
@@ -126,3 +116,24 @@ class LabelWriter:
                 **write_arguments(self._texts),
             )
         return memory.getbuffer()
+
+
+class LabelWriter(PackedWriter):
+    """Writes labels: 0 is no scan, k is scan_ids[k - 1]. `notice` goes before the names in the file's description."""
+
+    def __init__(
+        self,
+        path: Path,
+        size: Size,
+        *,
+        bits: int,
+        ppi: float,
+        scan_ids: Sequence[str],
+        notice: str = "",
+        written_at: datetime | None = None,
+    ) -> None:
+        names = "; ".join(f"{number} {name}" for number, name in enumerate(("no scan", *scan_ids)))
+        said = f"{notice}. {names}" if notice else names
+        super().__init__(path, size, bits=bits, ppi=ppi, description=said, written_at=written_at)
+        if len(scan_ids) > np.iinfo(self._dtype).max:
+            raise InternalFault(f"{len(scan_ids)} scans do not fit labels of {bits} bits.")

@@ -28,6 +28,15 @@ class ToneMatch(StrEnum):
     FULL = "full"  # black level and gamma where the overlaps show them, light evened out within the scans
 
 
+class Compression(StrEnum):
+    """How the pixels of a TIFF are packed, always without loss."""
+
+    NONE = "none"  # opens everywhere
+    DEFLATE = "deflate"
+    ZSTD = "zstd"  # fast, but unknown to older programs
+    LZW = "lzw"  # opens nearly everywhere; noisy 16-bit pictures grow
+
+
 @dataclass(frozen=True, slots=True)
 class JoinSettings:
     """The settings that travel to the rooms; each room is handed only the few it reads."""
@@ -52,4 +61,6 @@ class JoinSettings:
     scanner_path: str | None = None  # the calibration of the bed: read when it is there, else written
     fit_size: bool = False  # let the tape measure decide the scale of each axis
     allow_gaps: bool = False  # make a master although part of the painting is in no scan
+    compression: Compression = Compression.NONE
     resample: Resample = Resample.USUAL
+    layers: bool = False  # every scan on the master's canvas, with a mask of what the master uses of it

@@ -16,6 +16,12 @@ class Store(Protocol):
     def arrays(self, key: str, make: Callable[[], Arrays]) -> Arrays:
         """The arrays kept under `key`, made now when there are none."""
 
+    def held(self, key: str) -> Arrays | None:
+        """The arrays kept under `key`, None when there are none."""
+
+    def keep(self, key: str, arrays: Arrays) -> None:
+        """Keep arrays under `key`, in place of what was kept there."""
+
 
 class NoStore:
     """Keeps nothing."""
@@ -23,6 +29,13 @@ class NoStore:
     def arrays(self, key: str, make: Callable[[], Arrays]) -> Arrays:
         """Make them."""
         return make()
+
+    def held(self, key: str) -> Arrays | None:
+        """None."""
+        return None
+
+    def keep(self, key: str, arrays: Arrays) -> None:
+        """Forget them."""
 
 
 NO_STORE = NoStore()

@@ -8,7 +8,7 @@ import numpy as np
 
 from stitch.imaging.affine import FloatArray, compose
 from stitch.model.ties import Tie, TieBook, ordered, swapped
-from stitch.page.known import Known
+from stitch.page.last_run import LastRun
 
 
 def ties_between(book: TieBook, a: str, b: str) -> tuple[Tie, ...]:
@@ -35,7 +35,7 @@ def a_from_b(ties: Sequence[Tie], ratio: float) -> FloatArray:
     return np.column_stack([linear, middle_a - linear @ middle_b])
 
 
-def places(known: Known, book: TieBook, ppi: Mapping[str, float]) -> dict[str, FloatArray]:
+def places(known: LastRun, book: TieBook, ppi: Mapping[str, float]) -> dict[str, FloatArray]:
     """Canvas px from scan px, (2, 3), of every scan whose place is known or follows from ties."""
     found = {name: np.array(place) for name, place in known.places.items()}
     pairs = list(book.by_pair())

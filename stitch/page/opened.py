@@ -19,7 +19,7 @@ from stitch.model.request import JoinRequest
 from stitch.model.scans import PixelSource, Scan
 from stitch.model.settings import JoinSettings
 from stitch.page.by_name import ByName, by_name
-from stitch.page.known import Known, read_known
+from stitch.page.last_run import LastRun, read_last_run
 from stitch.page.ledger import Ledger, stamp_of
 from stitch.page.tiles import TiledScan
 from stitch.pipeline import checkin
@@ -44,7 +44,7 @@ class OpenJob:
         self.ledger = Ledger(root, scans)
         self._report = root / "report.json"
         self._report_stamp = stamp_of(self._report)
-        self.known: Known = read_known(self._report, self.names)
+        self.known: LastRun = read_last_run(self._report, self.names)
         self._scratch = scratch
         self._sources: dict[int, PixelSource] = {}
         self._lock = threading.Lock()
@@ -67,7 +67,7 @@ class OpenJob:
             stamp = stamp_of(self._report)
             if stamp != self._report_stamp:
                 self._report_stamp = stamp
-                self.known = read_known(self._report, self.names)
+                self.known = read_last_run(self._report, self.names)
                 self.ledger.count()
         self.ledger.refresh()
         return self.ledger.revision

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from stitch.model.ties import TieBook, ordered
 from stitch.page.by_name import ByName
-from stitch.page.known import FoundLink, Known
+from stitch.page.last_run import FoundLink, LastRun
 from stitch.register import graph
 
 PINNING_TIES = 2  # position and turn
@@ -28,13 +28,17 @@ def tie_counts(book: TieBook) -> dict[tuple[str, str], int]:
     return {pair: len(ties) for pair, ties in book.by_pair().items()}
 
 
-def groups(names: Sequence[str], known: Known, book: TieBook) -> list[list[str]]:
+def groups(names: Sequence[str], known: LastRun, book: TieBook) -> list[list[str]]:
     """Scans that hang together by links and ties, the largest group first."""
     return graph.groups(names, [*_allowed(known.links, book), *tie_counts(book)])
 
 
 def wanted(
-    names: Sequence[str], known: Known, book: TieBook, guess: ByName, doubtful: Mapping[tuple[str, str], Sequence[str]]
+    names: Sequence[str],
+    known: LastRun,
+    book: TieBook,
+    guess: ByName,
+    doubtful: Mapping[tuple[str, str], Sequence[str]],
 ) -> list[Wanted]:
     """Every pair that needs a hand.
 
@@ -98,7 +102,7 @@ def _no_link(group: Sequence[str]) -> str:
     return f"{shown} hold together but not with the rest"
 
 
-def _half_tied(book: TieBook, known: Known) -> list[Wanted]:
+def _half_tied(book: TieBook, known: LastRun) -> list[Wanted]:
     """Pairs with ties that do not hold each other's turn, or cannot be checked."""
     linked = {ordered(*pair) for pair in _allowed(known.links, book)}
     counts = {pair: count for pair, count in tie_counts(book).items() if pair not in linked}

@@ -7,11 +7,13 @@ from collections.abc import Iterator, Sequence
 from glob import escape
 from pathlib import Path
 
+from stitch.errors import RegisterError
 from stitch.job.files import relative_name
 from stitch.model.request import JoinRequest
 from stitch.model.scans import Scan
 from stitch.model.settings import JoinSettings
 from stitch.scans.naming import shown
+from stitch.scans.wording import listed
 
 _OPTIONS = {
     "width_mm": "--width {:g}mm",
@@ -29,20 +31,42 @@ _OPTIONS = {
     "rights": "--rights {}",
     "fit_size": "--fit-size",
     "allow_gaps": "--allow-gaps",
+    "compression": "--compression {}",
     "resample": "--resample {}",
+    "layers": "--layers",
 }
 
 
-def next_command(root: Path, request: JoinRequest, blamed: Sequence[str], scans: Sequence[Scan]) -> str:
-    """What to type after the scans could not be placed.
+def way_out(root: Path, request: JoinRequest, stop: RegisterError, scans: Sequence[Scan]) -> tuple[str, str]:
+    """What to try after the scans could not be placed, and the command to type.
 
-    The job without the files that do not belong, when some were named and enough are left; else the folder of the scans
-    with the same settings, so that a scan put there since is looked at.
+    Where two scans could be tied by hand that is the command; else the folder of the scans is joined anew.
     """
-    needed = {scan.path for scan in scans if scan.scan_id not in blamed}
+    if not stop.suspects:
+        return stop.advice, join_command(root, request, scans)
+    said = [stop.advice]
+    if command := skip_command(root, stop.strays, scans):
+        said.append(f"To join the others without {listed(stop.strays)}: {command}.")
+    said.append("Where you can see what belongs together, tie it by hand with the command below, and join again.")
+    return " ".join(said), ties_command(root)
+
+
+def ties_command(root: Path) -> str:
+    """The page for ties."""
+    return f"stitch ties {shlex.quote(root.name)}"
+
+
+def skip_command(root: Path, strays: Sequence[str], scans: Sequence[Scan]) -> str:
+    """The job without the files that do not belong; "" when none was named or too few are left."""
+    needed = {scan.path for scan in scans if scan.scan_id not in strays}
     left_out = [path for path in dict.fromkeys(scan.path for scan in scans) if path not in needed]
-    if left_out and len(scans) - len(blamed) >= 2:
-        return " ".join([f"stitch join {shlex.quote(root.name)}", *_skips(escape(shown(p.name)) for p in left_out)])
+    if not left_out or len(scans) - len(strays) < 2:
+        return ""
+    return " ".join([f"stitch join {shlex.quote(root.name)}", *_skips(escape(shown(p.name)) for p in left_out)])
+
+
+def join_command(root: Path, request: JoinRequest, scans: Sequence[Scan]) -> str:
+    """The folder of the scans with the same settings, so that a scan put there since is looked at."""
     folder = _folder(request, scans)
     words = ["stitch join", shlex.quote(relative_name(folder, root.parent))]
     if root != folder.with_name(f"{folder.name}-joined"):

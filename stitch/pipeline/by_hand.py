@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from stitch.errors import RegisterError, UsageError
+from stitch.errors import UsageError
 from stitch.imaging.affine import angle_deg, mm_from_px
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.findings import Finding, Severity
 from stitch.model.scans import PixelSource, Scan
+from stitch.model.settings import JoinSettings
 from stitch.model.ties import SureTie, Tie, TieBook
+from stitch.pipeline.fitting import has_tape
 from stitch.register.fit import Scale, similarity
 from stitch.register.place import Registration
 from stitch.scans.wording import listed
@@ -34,6 +35,11 @@ class ByHand:
     ties: tuple[SureTie, ...] = ()
     apart: frozenset[tuple[str, str]] = frozenset()
     findings: tuple[Finding, ...] = ()
+
+
+def has_book(root: Path) -> bool:
+    """Whether anything may have been said by hand."""
+    return (root / BOOK_NAME).exists()
 
 
 def require_book(root: Path) -> None:
@@ -146,18 +152,6 @@ def ties_note(book: TieBook) -> tuple[Finding, ...]:
     return (Finding("ties", Severity.NOTE, f"Ties used: {said}.{more}"),)
 
 
-def with_way_out(stop: RegisterError, root: Path) -> str:
-    """The advice of a refusal; where a tie can help it ends with the command that makes one."""
-    if not stop.suspects:
-        return stop.advice
-    return f"{stop.advice} Or, where you can see what belongs together, say so by hand: {command(root)}"
-
-
-def command(root: Path) -> str:
-    """The command that opens the page for ties, as seen from the folder that holds the job."""
-    return f"stitch ties {shlex.quote(root.name)}"
-
-
-def without_distances(book: TieBook) -> TieBook:
-    """The part of the book that decides where scans lie."""
-    return replace(book, distances=())
+def deciding(book: TieBook, settings: JoinSettings) -> TieBook:
+    """The part of the book that decides where scans lie: the ruler's readings only where they give the scale."""
+    return book if settings.fit_size and not has_tape(settings) else replace(book, distances=())

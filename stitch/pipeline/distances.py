@@ -17,6 +17,7 @@ from stitch.size.verdict import published_figures, scale_error_percent, toleranc
 from stitch.ties.snap import CLICK_SIGMA_MM
 
 RULER = "ruler"  # what the names of these readings begin with
+SIGMA_MM = math.hypot(math.sqrt(2) * CLICK_SIGMA_MM, 0.5)  # of a reading: two clicks, and the ruler as a tape
 
 
 def with_distances(
@@ -46,6 +47,15 @@ def with_distances(
     )
 
 
+def between_px(one: Distance, maps: Mapping[str, PlacedMap]) -> float:
+    """How far the two places of a reading lie apart on the canvas of `maps`."""
+    ends = [
+        maps[name].canvas_from_scan(np.array([place]))[0]
+        for name, place in ((one.scan_a, one.a_px), (one.scan_b, one.b_px))
+    ]
+    return float(np.hypot(*(ends[0] - ends[1])))
+
+
 def distance_findings(check: SizeCheck) -> tuple[Finding, ...]:
     """A failed check for every known distance that the master does not meet."""
     return tuple(
@@ -65,11 +75,7 @@ def distance_findings(check: SizeCheck) -> tuple[Finding, ...]:
 def _reading(
     number: int, one: Distance, maps: Mapping[str, PlacedMap], ppi: float, tolerance_mm: float | None
 ) -> SizeReading:
-    ends = [
-        maps[name].canvas_from_scan(np.array([place]))[0]
-        for name, place in ((one.scan_a, one.a_px), (one.scan_b, one.b_px))
-    ]
-    measured = mm_from_px(float(np.hypot(*(ends[0] - ends[1]))), ppi)
+    measured = mm_from_px(between_px(one, maps), ppi)
     tolerance = tolerance_for(one.length_mm, tolerance_mm)
     where = one.scan_a if one.scan_a == one.scan_b else f"{one.scan_a} to {one.scan_b}"
     return SizeReading(

@@ -41,19 +41,29 @@ class Fitted:
         return np.array([[across, 0.0, 0.0], [0.0, down, 0.0]])
 
 
-def require_tape(settings: JoinSettings) -> None:
-    """Raise UsageError when the size is to be fitted without the lengths that it takes."""
+def require_lengths(settings: JoinSettings, *, has_ruler: bool) -> None:
+    """Raise UsageError when the size is to be fitted without the lengths that it takes.
+
+    `has_ruler` : a distance between two places was read off a ruler.
+    """
     if not settings.fit_size:
         return
-    if settings.width_mm is None or settings.height_mm is None:
+    if not has_tape(settings) and not has_ruler:
         raise UsageError(
-            "--fit-size needs both --width and --height.", advice="Measure both sides with the tape, edge to edge."
+            "--fit-size needs both --width and --height, or a distance that was read off a ruler.",
+            advice="Measure both sides with the tape, edge to edge; or give two places and what a ruler says between "
+            "them: stitch ties JOB --distance.",
         )
-    if settings.measured is Measured.PAINT:
+    if has_tape(settings) and settings.measured is Measured.PAINT:
         raise UsageError(
             "--fit-size needs the size of the whole sheet, not of the painted part.",
             advice="Measure the sheet from edge to edge and leave --measured away.",
         )
+
+
+def has_tape(settings: JoinSettings) -> bool:
+    """Both sides were measured."""
+    return settings.width_mm is not None and settings.height_mm is not None
 
 
 def fit_size(outline: Outline, px_per_mm: float, bed: Bed, settings: JoinSettings, *, is_tied: bool) -> Fitted:

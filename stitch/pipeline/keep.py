@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -18,18 +17,18 @@ from stitch.model.findings import Finding
 from stitch.model.report import Timing
 from stitch.pipeline.known import Known
 from stitch.pipeline.memory import give_back
+from stitch.pipeline.meter import Meter
 
 T = TypeVar("T")
 
 FileFacts = tuple[int, int, int]
 """Bytes, time of the last change of the content and of the file, in ns: unlike when a file was written to."""
 
-VERSIONS = {"scans": 1, "register": 12, "tone": 6, "seams": 3, "master": 2, "size": 2}
-"""Raised by hand when a room's result changes, so that an older job's is made again."""
+VERSIONS = {"scans": 1, "register": 12, "tone": 6, "seams": 5, "master": 3, "size": 2, "layers": 1, "masks": 1}
+"""In the order of a run. Raised by hand when a room's result changes, so that an older job's is made again."""
 
-
-ROOMS = tuple(VERSIONS)
-"""In the order of a run."""
+ONLY_ASKED = ("layers", "masks")
+"""Rooms of a run that was asked for them."""
 
 _WORDS = {
     "dpi": "--dpi changed",
@@ -42,6 +41,7 @@ _WORDS = {
     "tape_mm": "the tape measure changed",
     "ties": "ties.csv changed",
     "scanner": "the scanner file changed",
+    "wishes": "seams.csv changed",
 }
 
 
@@ -60,15 +60,22 @@ class Kept:
 class Keeper:
     """The rooms of one job, kept or made."""
 
-    def __init__(self, job: JobFolder, *, only_plan: bool = False) -> None:
+    def __init__(self, job: JobFolder, *, only_plan: bool = False, may_make: Collection[str] = ()) -> None:
+        """`only_plan` : no room is made but those in `may_make`."""
         self._job = job
         self._only_plan = only_plan
+        self._may_make = may_make
         self.reasons: dict[str, str] = {}  # why rooms are done again
         self._state, note = JobState.load(job.state_file, job.root)
         self.known = Known(job.work / "known")
         self._watched: dict[Path, FileFacts] = {}
         self.timings: list[Timing] = []
         self.notes: tuple[Finding, ...] = () if note is None else (note,)
+
+    @property
+    def rooms(self) -> tuple[str, ...]:
+        """The rooms of this job's run, in order."""
+        return tuple(room for room in VERSIONS if room not in ONLY_ASKED or self._job.request.settings.layers)
 
     def watch(self, files: Sequence[Path]) -> dict[Path, FileFacts]:
         """The facts of the files that rooms read. What a room makes after one of them changed is not kept.
@@ -93,27 +100,27 @@ class Keeper:
         `inputs` : fingerprints of earlier rooms and checksums; `settings` : only those this room reads.
         """
         mark = fingerprint(name, VERSIONS[name], inputs, settings)
-        started = time.perf_counter()
+        meter = Meter()
         if self._state.kept(name, mark):
             try:
                 value = load()
             except (OSError, EOFError, ValueError, KeyError, TypeError, AttributeError):
                 self._state.forget(name)
             else:
-                self.timings.append(Timing(name, time.perf_counter() - started, is_kept=True))
+                self.timings.append(meter.timing(name, is_kept=True))
                 return value, mark
         parts = _parts(name, inputs, settings)
         self.reasons[name] = self._why(name, parts)
-        if self._only_plan:
+        if self._only_plan and name not in self._may_make:
             raise OnlyPlanned
         value = make()
         give_back()
-        seconds = time.perf_counter() - started
+        timing = meter.timing(name, is_kept=False)
         if self.is_still():
-            self._state.record(name, mark, outputs, seconds=seconds, parts=parts)
+            self._state.record(name, mark, outputs, seconds=timing.seconds, parts=parts)
         else:
             self._state.forget(name)
-        self.timings.append(Timing(name, seconds, is_kept=False))
+        self.timings.append(timing)
         return value, mark
 
     def _why(self, name: str, parts: Mapping[str, str]) -> str:

@@ -24,24 +24,31 @@ class Known:
         self._folder = folder
         self._used: set[str] = set()
         self._lock = threading.Lock()
-        self.kept_count = 0
-        self.made_count = 0
 
     def arrays(self, key: str, make: Callable[[], Arrays]) -> Arrays:
         """The arrays kept under `key`, made and written now when there are none. Raises WriteError."""
-        path = self._folder / (hashlib.sha256(key.encode()).hexdigest()[:40] + SUFFIX)
-        found = _loaded(path)
-        with self._lock:
-            self._used.add(path.name)
-            self.kept_count += found is not None
-            self.made_count += found is None
-        if found is not None:
-            return found
-        made = make()
+        found = self.held(key)
+        if found is None:
+            found = make()
+            self.keep(key, found)
+        return found
+
+    def held(self, key: str) -> Arrays | None:
+        """The arrays kept under `key`, None when there are none."""
+        return _loaded(self._used_path(key))
+
+    def keep(self, key: str, arrays: Arrays) -> None:
+        """Write arrays under `key`, in place of what was kept there. Raises WriteError."""
+        path = self._used_path(key)
         self._folder.mkdir(exist_ok=True)
         with write_whole(path) as part, part.open("wb") as file:
-            np.savez(file, **made)  # type: ignore[arg-type]
-        return made
+            np.savez(file, **arrays)  # type: ignore[arg-type]
+
+    def _used_path(self, key: str) -> Path:
+        path = self._folder / (hashlib.sha256(key.encode()).hexdigest()[:40] + SUFFIX)
+        with self._lock:
+            self._used.add(path.name)
+        return path
 
     def forget_unused(self) -> None:
         """Remove what this run did not ask for."""

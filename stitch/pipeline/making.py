@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,15 +12,17 @@ from numpy.typing import NDArray
 from stitch.compose.run import compose
 from stitch.job.disk import require_free
 from stitch.master.labels import LabelWriter
+from stitch.master.strips import LARGEST_SHARE
 from stitch.master.writer import MasterWriter
 from stitch.model.layout import Layout
 from stitch.model.master import MasterRecord, MasterSpec
 from stitch.model.scans import PixelSource
 from stitch.model.seams import LabelMap, SeamLine
 from stitch.model.tone import ToneFit
+from stitch.model.wishes import WishOutcome, WishPlace
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
-from stitch.seams.cut import cut
+from stitch.seams.cut import cut, wish_outcomes
 from stitch.seams.measure import measure
 from stitch.tone.apply import code_table, has_shoulder
 from stitch.tone.evened import evened
@@ -41,6 +43,16 @@ class _Cells:
     cell_px: int
     scan_ids: tuple[str, ...]
     lines: tuple[SeamLine, ...]
+    outcomes: tuple[WishOutcome, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seams:
+    """A cut: which scan makes each part, how visible each seam is, and what became of each wish."""
+
+    label_map: LabelMap
+    lines: tuple[SeamLine, ...]
+    outcomes: tuple[WishOutcome, ...] = ()
 
 
 def match_tone(
@@ -94,35 +106,48 @@ def eased_scans(job: Job, tone: ToneFit) -> tuple[str, ...]:
 
 
 def cut_seams(
-    job: Job, sources: Sources, layout: Layout, tables: Tables, toned: str
-) -> tuple[tuple[LabelMap, tuple[SeamLine, ...]], str]:
+    job: Job, sources: Sources, layout: Layout, tables: Tables, toned: str, wishes: Sequence[WishPlace]
+) -> tuple[Seams, str]:
     """Which scan makes each part, and how visible each seam is."""
     cells_file, facts_file = job.folder.work / "labels.npy", job.folder.work / "labels.json"
 
-    def make() -> tuple[LabelMap, tuple[SeamLine, ...]]:
-        label_map = cut(
-            sources,
-            layout,
-            tables,
-            job.encoding,
-            bits=job.bits,
-            memory_mb=job.settings.memory_mb,
-            progress=job.progress,
-        )
-        lines = measure(sources, layout, tables, job.encoding, label_map, bits=job.bits, progress=job.progress)
-        np.save(cells_file, label_map.cells)
-        save_record(facts_file, _Cells(label_map.cell_px, label_map.scan_ids, lines))
-        return label_map, lines
+    def make() -> Seams:
+        found = fresh_seams(job, sources, layout, tables, wishes)
+        np.save(cells_file, found.label_map.cells)
+        save_record(facts_file, _Cells(found.label_map.cell_px, found.label_map.scan_ids, found.lines, found.outcomes))
+        return found
 
-    def load() -> tuple[LabelMap, tuple[SeamLine, ...]]:
-        facts, cells = load_record(_Cells, facts_file), np.load(cells_file, allow_pickle=False)
-        require_same(facts.scan_ids, sources)
-        rows, columns = (-(-n // facts.cell_px) for n in (layout.canvas.height_px, layout.canvas.width_px))
-        if cells.shape != (rows, columns) or cells.dtype != np.uint8 or cells.max() > len(facts.scan_ids):
-            raise ValueError("a kept label map that does not fit the canvas")
-        return LabelMap(cells, facts.cell_px, facts.scan_ids), facts.lines
+    outputs = [cells_file, facts_file]
+    settings = {"wishes": tuple(wishes)}
+    return job.keeper.room("seams", [toned], settings, outputs, make=make, load=lambda: kept_seams(job, layout))
 
-    return job.keeper.room("seams", [toned], {}, [cells_file, facts_file], make=make, load=load)
+
+def fresh_seams(job: Job, sources: Sources, layout: Layout, tables: Tables, wishes: Sequence[WishPlace]) -> Seams:
+    """Cut and measure; nothing is written."""
+    memory_mb, sizes = job.settings.memory_mb, {name: source.size for name, source in sources.items()}
+    label_map = cut(
+        sources,
+        layout,
+        tables,
+        job.encoding,
+        bits=job.bits,
+        memory_mb=memory_mb,
+        wishes=wishes,
+        progress=job.progress,
+    )
+    lines = measure(sources, layout, tables, job.encoding, label_map, bits=job.bits, progress=job.progress)
+    return Seams(label_map, lines, wish_outcomes(layout, sizes, label_map, wishes, memory_mb=memory_mb))
+
+
+def kept_seams(job: Job, layout: Layout) -> Seams:
+    """The cut of the last run. Raises OSError, ValueError, KeyError or TypeError when it does not fit the layout."""
+    work = job.folder.work
+    facts, cells = load_record(_Cells, work / "labels.json"), np.load(work / "labels.npy", allow_pickle=False)
+    require_same(facts.scan_ids, (placement.scan_id for placement in layout.placements))
+    rows, columns = (-(-n // facts.cell_px) for n in (layout.canvas.height_px, layout.canvas.width_px))
+    if cells.shape != (rows, columns) or cells.dtype != np.uint8 or cells.max() > len(facts.scan_ids):
+        raise ValueError("a kept label map that does not fit the canvas")
+    return Seams(LabelMap(cells, facts.cell_px, facts.scan_ids), facts.lines, facts.outcomes)
 
 
 def write_master(
@@ -140,8 +165,8 @@ def write_master(
     facts: list[Any] = [seamed, spec, uncovered]
 
     def make() -> MasterRecord:
-        _require_room(job, layout)
-        with folder.writing(folder.master) as part, MasterWriter(part, spec) as writer:
+        _require_room(job, spec)
+        with folder.writing(folder.master) as part, MasterWriter(part, spec, jobs=job.threads) as writer:
             _write_both(job, sources, layout, tables, label_map, uncovered, writer)
             record = writer.finish()
             folder.know_sha256(folder.master, record.sha256)
@@ -180,7 +205,7 @@ def _write_both(
             job.encoding,
             label_map,
             bits=job.bits,
-            memory_mb=job.settings.memory_mb,
+            memory_mb=job.settings.memory_mb - writer.buffer_mb,
             jobs=job.settings.jobs,
             uncovered_code=uncovered,
             write_rows=write_rows,
@@ -190,6 +215,6 @@ def _write_both(
         labels.finish()
 
 
-def _require_room(job: Job, layout: Layout) -> None:
-    pixels = layout.canvas.width_px * layout.canvas.height_px
-    require_free(job.folder.root, int(pixels * (3 * job.bits / 8 + LABEL_SHARE)))
+def _require_room(job: Job, spec: MasterSpec) -> None:
+    pixels = spec.size.width_px * spec.size.height_px
+    require_free(job.folder.root, int(pixels * (3 * spec.bits / 8 * LARGEST_SHARE[spec.compression] + LABEL_SHARE)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -17,9 +17,10 @@ from stitch.model.findings import Finding
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.model.settings import JoinSettings
-from stitch.model.ties import TieBook
-from stitch.pipeline.by_hand import contradictions, prepared, without_distances
-from stitch.pipeline.fitting import Fitted, fit_size
+from stitch.model.ties import Distance, TieBook
+from stitch.pipeline.by_hand import contradictions, deciding, prepared
+from stitch.pipeline.by_ruler import fit_by_ruler
+from stitch.pipeline.fitting import Fitted, fit_size, has_tape
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
 from stitch.pipeline.memory import give_back
@@ -69,6 +70,7 @@ def place(
     """
     saved = job.folder.work / "layout.json"
     wanted = {**_wanted(job.settings, ppi), "encoding": job.encoding.name}
+    book = deciding(book, job.settings)
 
     def make() -> Placed:
         known = job.keeper.known
@@ -87,11 +89,12 @@ def place(
             ties=hand.ties,
             apart=hand.apart,
             store=known,
+            pixel_keys=keys,
             progress=job.progress,
         )
         told = (*registration.findings, *hand.findings, *contradictions(registration, hand))
         registration = replace(registration, findings=told)
-        found = _laid_out(registration, reduced, sources, job.settings)
+        found = _laid_out(registration, reduced, sources, job.settings, book.distances)
         save_record(saved, found)
         known.forget_unused()
         return found
@@ -105,7 +108,7 @@ def place(
     return job.keeper.room(
         "register",
         [scanned],
-        {**wanted, "scanner": bed, "ties": without_distances(book)},
+        {**wanted, "scanner": bed, "ties": book},
         [saved],
         make=make,
         load=load,
@@ -125,6 +128,7 @@ def _laid_out(
     reduced: Mapping[str, Reduced],
     sources: Mapping[str, PixelSource],
     settings: JoinSettings,
+    distances: Sequence[Distance],
 ) -> Placed:
     """From placements in a common frame to a canvas around the painting."""
     upright, picture, outline = _seen(registration, reduced)
@@ -135,7 +139,10 @@ def _laid_out(
     gaps = find_gaps(picture, _whole_outline(outline))
     if not settings.allow_gaps:
         refuse_gaps(gaps, registration.links)
-    fitted = fit_size(outline, picture.px_per_mm, registration.bed, settings, is_tied=_has_quarters(registration))
+    if settings.fit_size and not has_tape(settings):
+        fitted = fit_by_ruler(distances, registration.placed(), registration.nominal_ppi, registration.bed)
+    else:
+        fitted = fit_size(outline, picture.px_per_mm, registration.bed, settings, is_tied=_has_quarters(registration))
     upright_from_picture = compose(fitted.matrix, picture.upright_from_picture)
     layout = arrange(
         registration,

@@ -14,8 +14,9 @@ from stitch.job.folder import JobFolder
 from stitch.model.codec import to_plain
 from stitch.model.findings import Finding, Severity
 from stitch.model.report import RunSummary, Timing
-from stitch.pipeline.keep import ROOMS, VERSIONS, Keeper, load_record, save_record
+from stitch.pipeline.keep import VERSIONS, Keeper, load_record, save_record
 from stitch.ties.book import BOOK_NAME
+from stitch.wishes.book import BOOK_NAME as WISHES_NAME
 
 SAVED = "summary.json"
 ONCE = ("scanner-saved",)  # findings that tell what a run did, and are not true of the next
@@ -25,6 +26,8 @@ ROOM_WORDS = {
     "tone": "tone",
     "seams": "seams",
     "master": "the master",
+    "layers": "layers",
+    "masks": "their masks",
     "size": "size check",
 }
 
@@ -52,7 +55,8 @@ def mark_of(folder: JobFolder, files: Iterable[Path]) -> str:
     settings = folder.request.settings
     read = [*files, *([Path(settings.flat_path)] if settings.flat_path else [])]
     facts = [(str(path), *_facts(path)) for path in read]
-    small = [folder.root / BOOK_NAME, *(Path(p) for p in (settings.profile_path, settings.scanner_path) if p)]
+    books = [folder.root / name for name in (BOOK_NAME, WISHES_NAME)]
+    small = [*books, *(Path(p) for p in (settings.profile_path, settings.scanner_path) if p)]
     plain = {
         "version": [__version__, VERSIONS],
         "settings": to_plain(settings),
@@ -93,7 +97,7 @@ def changed_since(folder: JobFolder, last: Last, files: Sequence[Path]) -> str:
         names = [name for name, *facts in last.results if now.get(name) != facts]
         return f"{', '.join(names)} changed after the job was joined"
     if last.mark != mark_of(folder, files):
-        return "scans, ties or settings changed after it was joined"
+        return "scans, ties, wishes or settings changed after it was joined"
     return ""
 
 
@@ -105,7 +109,7 @@ def forget(folder: JobFolder) -> None:
 def steps(keeper: Keeper) -> tuple[Step, ...]:
     """Every room gone through, and those that would follow."""
     done = [Step(one.room, one.is_kept, keeper.reasons.get(one.room, "")) for one in keeper.timings]
-    left = ROOMS[len(done) :]
+    left = keeper.rooms[len(done) :]
     return (*done, *(Step(room, is_kept=False, why=keeper.reasons.get(room, "it builds on these")) for room in left))
 
 

@@ -9,7 +9,6 @@ from typing import Any
 
 from stitch import __version__
 from stitch.errors import RegisterError, ScanError, StitchError
-from stitch.imaging.colour import Encoding
 from stitch.imaging.labels import labels_at
 from stitch.imaging.placed_map import placed_maps
 from stitch.job.folder import JobFolder
@@ -25,6 +24,7 @@ from stitch.pipeline import (
     calibration,
     checkin,
     fitting,
+    layering,
     making,
     missing,
     noticed,
@@ -33,15 +33,14 @@ from stitch.pipeline import (
     seam_checks,
     sizing,
     telling,
-    white_sheet,
+    toned,
+    wishing,
 )
-from stitch.pipeline.again import next_command
+from stitch.pipeline.again import way_out
 from stitch.pipeline.distances import distance_findings, with_distances
-from stitch.pipeline.job import Job
 from stitch.pipeline.keep import Keeper, OnlyPlanned
+from stitch.pipeline.wish_findings import wish_findings
 from stitch.progress import SILENT, Progress
-from stitch.scans.preflight import master_bits
-from stitch.scans.profiles import working_profile
 from stitch.scans.readers import open_image
 
 
@@ -104,12 +103,8 @@ class _Run:
 
     def finished(self) -> RunSummary:
         """Go through all rooms."""
-        fitting.require_tape(self._settings)
-        white_sheet.require_use(self._settings)
-        by_hand.require_book(self._folder.root)
-        scanner = calibration.read(self._settings, self._folder)
-        assigned = checkin.read_profile(self._settings.profile_path)
-        collected = checkin.find(self._request)
+        begun = toned.begin(self._folder)
+        collected = begun.collected
         self._findings += collected.findings
         checkin.stop_on(self._findings)
         mark = rerun.mark_of(self._folder, collected.files)
@@ -117,48 +112,48 @@ class _Run:
             self._keeper.rehash()
         elif (known := rerun.unchanged(self._folder, mark)) is not None:
             self._keeper.timings += known.timings
+            self._clear_drafts()
             return known
         checked, scanned = checkin.check_in(self._folder, collected.files, self._keeper, self._progress)
         self._scans = checked.scans
-        self._findings += checked.findings + checkin.check_together(self._request, self._scans, assigned)
+        self._findings += checked.findings + checkin.check_together(self._request, self._scans, begun.profile)
         checkin.stop_on(self._findings)
-        profile = working_profile(self._scans, assigned)
-        ppi = checkin.resolutions(self._scans, self._settings.scan_dpi)
-        bits = master_bits(self._scans)
-        encoding = Encoding.of_profile(profile)
-        sheet = white_sheet.read(self._folder, self._scans, assigned, encoding, ppi, self._progress)
+        said = toned.books(self._folder.root, self._scans)
+        fitting.require_lengths(self._settings, has_ruler=bool(said.ties.distances))
+        layering.take_files(self._folder, [scan.scan_id for scan in self._scans])
+        sheet = toned.sheet_of(self._folder, begun, self._scans, self._progress)
         read = self._scans if sheet is None else (*self._scans, sheet.scan)
         if not self._only_plan:
             rerun.forget(self._folder)
             facts = [(scan.path, scan.sha256, scan.byte_count) for scan in read]
             self._folder.record_scans(facts[: len(self._scans)], None if sheet is None else facts[-1])
-        book = by_hand.read(self._folder.root, self._scans)
-        self._findings += by_hand.ties_note(book)
-        job = Job(self._folder, self._keeper, self._settings, encoding, bits, self._progress)
-        with checkin.opened(self._scans, self._folder.scratch, self._settings.memory_mb) as sources:
-            placed, placed_mark = placing.place(
-                job, sources, ppi, scanner.bed, scanned, book, checkin.keys(self._scans, bits)
-            )
-            layout = placed.layout
-            noticed.require_reference(self._settings.tone_reference, layout)
-            sources = {one.scan_id: sources[one.scan_id] for one in layout.placements}
-            tone, toned = making.match_tone(
-                job, sources, layout, None if sheet is None else sheet.flat, placed.painting_px, placed_mark
-            )
-            tables = making.tables_of(job, tone)
-            sources = making.evened_sources(job, sources, tone)
-            (label_map, lines), seamed = making.cut_seams(job, sources, layout, tables, toned)
-            eased, how = making.eased_scans(job, tone), self._settings.resample
-            spec = self._spec(profile, bits, telling.history(layout, tone, eased, self._scans, ppi, how=how), layout)
-            uncovered = placing.uncovered_code(placed, bits)
-            master, _ = making.write_master(job, sources, layout, tables, label_map, spec, uncovered, seamed)
-        maps = placed_maps(layout, {scan.scan_id: scan.size for scan in self._scans})
-        check = sizing.check_master(job, master.sha256, lambda w: labels_at(label_map, maps, w) > 0)
-        check = with_distances(check, book.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
+        self._findings += by_hand.ties_note(said.ties)
+        how = self._settings.resample
+        with toned.toned(
+            self._folder, self._keeper, begun, self._scans, scanned, said.ties, sheet, self._progress
+        ) as ready:
+            job, sources, layout, tone, tables = ready.job, ready.sources, ready.layout, ready.tone, ready.tables
+            wished = wishing.placed(self._folder, said.wishes, ready.frame, only_plan=self._only_plan)
+            seams, seamed = making.cut_seams(job, sources, layout, tables, ready.mark, wished.places)
+            history = telling.history(layout, tone, making.eased_scans(job, tone), self._scans, ready.ppi, how=how)
+            spec = self._spec(ready.profile, job.bits, history, layout)
+            uncovered = placing.uncovered_code(ready.placed, job.bits)
+            layering.require_room(ready)
+            master, _ = making.write_master(job, sources, layout, tables, seams.label_map, spec, uncovered, seamed)
+            if not self._only_plan:
+                wishing.keep_frame(self._folder, ready.frame)
+            maps = placed_maps(layout, ready.sizes)
+            check = sizing.check_master(job, master.sha256, lambda w: labels_at(seams.label_map, maps, w) > 0)
+            self._findings += layering.write_layers(ready, seams.label_map, spec, uncovered, seamed)
+            if not self._only_plan:
+                layering.leave_only_asked(ready)
+        check = with_distances(check, said.ties.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
         self._findings += distance_findings(check)
-        self._findings += placed.findings + noticed.turned_findings(layout, tone.reference_id)
+        self._findings += ready.placed.findings + noticed.turned_findings(layout, tone.reference_id)
         self._findings += noticed.light_findings(tone)
-        self._findings += seam_checks.seam_findings(lines, layout, placed.painting_px) + sizing.size_findings(check)
+        self._findings += wish_findings(wished, seams.outcomes)
+        self._findings += seam_checks.seam_findings(seams.lines, layout, ready.placed.painting_px)
+        self._findings += sizing.size_findings(check)
         self._findings += missing.missing_findings(check, layout.canvas, self._settings)
         if self._only_plan:
             raise OnlyPlanned
@@ -167,22 +162,33 @@ class _Run:
         self._findings += telling.hash_findings(read, hashes)
         has_failed = _exit_code(self._findings) > 0
         self._findings += calibration.finish(
-            scanner, self._folder, layout.bed, placed.observed_bed, dpi=median(ppi.values()), has_failed=has_failed
+            begun.scanner,
+            self._folder,
+            layout.bed,
+            ready.placed.observed_bed,
+            dpi=median(ready.ppi.values()),
+            has_failed=has_failed,
         )
         summary = self._summary(
             layout=layout,
             tone=tone,
-            seams=lines,
+            seams=seams.lines,
             size_check=check,
             master_spec=spec,
             master=master,
             sha256_after=tuple(hashes.items()),
             exit_code=_exit_code(self._findings),
         )
-        self._report(summary, label_map)
+        self._report(summary, seams.label_map)
+        self._clear_drafts()
         if self._keeper.is_still():
             rerun.save(self._folder, rerun.mark_of(self._folder, collected.files), summary)
         return summary
+
+    def _clear_drafts(self) -> None:
+        """A draft of seams has been taken up, or overtaken."""
+        if not self._only_plan:
+            self._folder.remove_own(self._folder.drafts)
 
     def leave_nothing(self) -> None:
         """Remove what was kept for later runs of a job that never began."""
@@ -196,11 +202,11 @@ class _Run:
 
     def stopped(self, stop: RegisterError) -> RunSummary:
         """Leave a report that says which scans, why, and what to do next."""
-        advice = by_hand.with_way_out(stop, self._folder.root)
+        advice, command = way_out(self._folder.root, self._request, stop, self._scans)
         self._findings += (Finding("not-placed", Severity.STOP, stop.message, advice, stop.scan_ids),)
         summary = self._summary(
             sha256_after=tuple(telling.hashes_now(self._scans).items()),
-            next_command=next_command(self._folder.root, self._request, stop.strays, self._scans),
+            next_command=command,
             exit_code=stop.exit_code,
             links_found=stop.links,
             places_found=dict(stop.places),
@@ -222,6 +228,7 @@ class _Run:
             rights=settings.rights,
             history=history,
             ingredients=tuple(dict.fromkeys((s.path.name, s.sha256) for s in self._scans if s.scan_id in used)),
+            compression=settings.compression,
         )
 
     def _summary(self, **known: Any) -> RunSummary:

@@ -38,6 +38,8 @@ from stitch.scans.readers import open_scan
 SUSPECT_PX = 700  # long side of scans shown side by side
 SUSPECT_CACHE_BYTES = 8 << 20
 
+BLENDED = "Blended near the seams only, in bands of detail, in linear light; elsewhere a pixel is of one scan."
+
 KERNELS = {
     Resample.USUAL: "cubic convolution (OpenCV INTER_CUBIC)",
     Resample.FINE: "a windowed sinc of 12 taps to twice the pixels and a cubic kernel between those",
@@ -76,7 +78,7 @@ def history(
         said.append(f"Everything multiplied by {tone.common_scale:.4f} in linear light, so that no white is clipped.")
     if eased:
         said.append(f"The brightest glints of {', '.join(eased)} eased under the top, so that none is clipped.")
-    said.append("Blended near the seams only, in bands of detail, in linear light; elsewhere a pixel is of one scan.")
+    said.append(BLENDED)
     if len({scan.bits for scan in scans}) > 1:
         said.append("8-bit scans among 16-bit ones were widened by 257.")
     return tuple(said)

@@ -10,7 +10,7 @@ other, and that vote is judged without the scans' borders (`sameplace.py`).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import cv2
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import MM_PER_INCH
+from stitch.imaging.discs import AROUND_MM
 from stitch.model.bed import GlassSpeck
 from stitch.register.reduced import Reduced
 
@@ -36,7 +37,6 @@ LEAST_ROLL_PX = 20
 ANYTHING_SHARE = 0.05  # more of the glass than this is no dust
 PIECE_MM = 3.0  # a hair is told in pieces no longer than this
 LONGEST_MM = 15.0  # longer than this is no dust but an edge: it has no vote, and is not told
-AROUND_MM = 0.35  # left out around a speck, for the blur
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,20 +91,6 @@ def find_glass(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], *, seed
     if not hit.any() or hit.mean() > ANYTHING_SHARE:
         return Glass()
     return _described(hit, seen, pitch)
-
-
-def glass_spots_px(specks: Sequence[GlassSpeck], ppi: float) -> NDArray[np.float64]:
-    """Discs to leave out of a scan of resolution `ppi`: (n, 3) of x, y and radius in scan px. A hair takes several."""
-    scale = ppi / MM_PER_INCH
-    rows = []
-    for speck in specks:
-        radius = speck.size_mm / 2 + AROUND_MM
-        count = 1 + math.ceil(speck.length_mm / radius)
-        turn = math.radians(speck.angle_deg)
-        for along in np.linspace(-0.5, 0.5, count) * speck.length_mm if count > 1 else (0.0,):
-            x, y = speck.x_mm + along * math.cos(turn), speck.y_mm + along * math.sin(turn)
-            rows.append((x * scale - 0.5, y * scale - 0.5, radius * scale))
-    return np.array(rows, dtype=np.float64).reshape(-1, 3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,6 +12,7 @@ import numpy as np
 from stitch.errors import RegisterError
 from stitch.imaging.affine import apply, compose, nearest_turn_deg, rigid, rows_of
 from stitch.imaging.colour import Encoding
+from stitch.imaging.discs import glass_discs_px
 from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.bed import Bed, GlassSpeck
 from stitch.model.findings import Finding
@@ -24,11 +25,12 @@ from stitch.progress import SILENT, Progress, Task
 from stitch.register import conflicts, graph, links, recall
 from stitch.register.drawn import has_colour
 from stitch.register.features import Features, detect, detect_in_colour, without_fixed
-from stitch.register.glass import find_glass, glass_spots_px
+from stitch.register.glass import find_glass
 from stitch.register.observed import observed_bed
 from stitch.register.pairs import Doubt, Pair
 from stitch.register.reduced import Reduced, reduce_scan
 from stitch.register.refine import Refiner
+from stitch.register.remembered import Remembered
 from stitch.register.search import find_pairs
 from stitch.register.solve import Points, Pose
 from stitch.register.tied import tie_links
@@ -102,6 +104,7 @@ def register(
     ties: Sequence[SureTie] = (),
     apart: frozenset[tuple[str, str]] = frozenset(),
     store: Store = NO_STORE,
+    pixel_keys: Mapping[str, str] | None = None,
     progress: Progress = SILENT,
 ) -> Registration:
     """Place all scans.
@@ -116,7 +119,8 @@ def register(
     bed : the shape of the bed all scans were made on, where it is known; else it is found where turned pieces show it.
     ties : made by hand, each with its own standard deviation.
     apart : every two scans, in the order of their names, that do not touch: never linked, and not measured.
-    store : where features and comparisons of scans that did not change are found again.
+    store : where features, comparisons and patches of scans that did not change are found again.
+    pixel_keys : what decides each scan's pixels, by which its patches are kept.
 
     Raises
     ------
@@ -167,10 +171,20 @@ def register(
         points = [_feature_points(pair, reduced, scales) for pair in searched.pairs]
         points += tied.points[: len(tied.pairs)]
         settled = conflicts.settle(poses, points, pairs, anchor, max(steps))
-        spots = {name: glass_spots_px(glass.specks, ppi[name]) for name in names}
+        spots = {name: glass_discs_px(glass.specks, ppi[name]) for name in names}
         curve = encoding or Encoding.of_profile(None)
         refiner = Refiner(
-            sources, settled.points, anchor, nominal_ppi, spots, curve, pool, progress, ties=tied.points, apart=apart
+            sources,
+            settled.points,
+            anchor,
+            nominal_ppi,
+            spots,
+            curve,
+            pool,
+            progress,
+            ties=tied.points,
+            apart=apart,
+            remembered=Remembered(store, pixel_keys or {}, nominal_ppi),
         )
         refined = refiner.refine(settled.poses)
     made = links.describe(refined, sizes, {pair.scan_ids: pair for pair in pairs})

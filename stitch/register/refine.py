@@ -15,6 +15,7 @@ from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.geometry import Size
 from stitch.model.layout import CorrectionFit
 from stitch.model.scans import PixelSource
+from stitch.model.store import NO_STORE
 from stitch.model.ties import ordered
 from stitch.progress import Progress
 from stitch.register import graph
@@ -22,6 +23,7 @@ from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
 from stitch.register.candidates import overlap_area_px
 from stitch.register.patches import Measured, Side, measure
 from stitch.register.plan import Grain, b_from_a, plan
+from stitch.register.remembered import NEARLY_PX, ROUGHLY_PX, Remembered
 from stitch.register.solve import Points, Pose, solve
 from stitch.register.straighten import STIFFNESSES, Stiffness, Straightened, folds, straighten
 
@@ -101,13 +103,18 @@ class Refiner:
         *,
         ties: Sequence[Points] = (),
         apart: frozenset[Pair] = frozenset(),
+        remembered: Remembered | None = None,
     ) -> None:
-        """`ties` : made by hand; `apart` : every two scans, in the order of names, that do not touch."""
+        """`ties` : made by hand; `apart` : every two scans, in the order of names, that do not touch.
+
+        `remembered` : patches of an earlier run, and where to keep those of this one.
+        """
         self._sources = sources
         self._sizes = {name: source.size for name, source in sources.items()}
         self._linked = {(p.scan_a, p.scan_b): p for p in feature_points}
         self._ties = tuple(ties)
         self._apart = apart
+        self._remembered = remembered or Remembered(NO_STORE, {})
         self._anchor = anchor
         self._ppi = nominal_ppi
         self._spots = spots_px
@@ -117,10 +124,15 @@ class Refiner:
 
     def refine(self, poses: Mapping[str, Pose]) -> Refined:
         """Measure patches, solve, measure again around the better prediction; correct locally where that is needed."""
-        maps = Maps(poses, {}, self._sizes)
-        pairs = sorted(self._linked.keys() | self._overlapping(poses))
+        found = self._refined(Maps(poses, {}, self._sizes))
+        self._remembered.save()
+        return found
+
+    def _refined(self, maps: Maps) -> Refined:
+        pairs = sorted(self._linked.keys() | self._overlapping(maps.poses))
         for grain in RIGID_PASSES:
-            measured = self._measure(maps, list(self._linked) if grain is COARSE else pairs, grain)
+            is_first = grain is COARSE
+            measured = self._measure(maps, list(self._linked) if is_first else pairs, grain, is_first=is_first)
             maps = self._solved_with(maps, self._chosen(maps, measured), None)
         trial = self._trial(maps, measured, None)
         rigid = self._finished(maps, measured, trial)
@@ -131,8 +143,8 @@ class Refiner:
     def _corrected(self, maps: Maps, pairs: Sequence[Pair]) -> Refined | None:
         """The placement with local corrections, or None where they do not lower the held-out error."""
         flexible = STIFFNESSES[-1]
-        for grain in _dense_grains(self._ppi):
-            measured = self._measure(maps, pairs, grain)
+        for number, grain in enumerate(_dense_grains(self._ppi)):
+            measured = self._measure(maps, pairs, grain, is_first=number == 0)
             maps = self._solved_with(maps, self._chosen(maps, measured), flexible)
         trials = [self._trial(maps, measured, stiffness) for stiffness in (None, *STIFFNESSES)]
         best = trials[0]
@@ -167,7 +179,11 @@ class Refiner:
         plain = Points(*pair, NO_PLACES, NO_PLACES, np.zeros((0, 2, 2)))
         return np.concatenate([NO_PLACES, *(one.points_a for one in self._places(maps, [plain]))])
 
-    def _measure(self, maps: Maps, pairs: Sequence[Pair], grain: Grain) -> list[Measured]:
+    def _measure(self, maps: Maps, pairs: Sequence[Pair], grain: Grain, *, is_first: bool) -> list[Measured]:
+        """Patches of every pair, those of an earlier run where they were looked for near enough to where they are now.
+
+        `is_first` : of several passes, so that the scans are not yet known to lie where they are now.
+        """
         placed = maps.placed()
         sides = {
             name: Side(name, source, placed[name], self._spots.get(name, NO_SPOTS), self._encoding)
@@ -176,8 +192,14 @@ class Refiner:
 
         def one(pair: Pair) -> Measured:
             a, b = (sides[name] for name in pair)
+            known = self._remembered.near(a, b, grain, ROUGHLY_PX if is_first else NEARLY_PX)
+            if known is not None:
+                return known
             b_from_a = compose(b.placed.straight_from_canvas, a.placed.canvas_from_straight)
-            return measure(a, b, graph.nearest_turn_deg(b_from_a), grain)
+            found = measure(a, b, graph.nearest_turn_deg(b_from_a), grain)
+            if not is_first:
+                self._remembered.note(a, b, grain, found)
+            return found
 
         measured = []
         with self._progress.task("Measuring overlaps", len(pairs)) as task:

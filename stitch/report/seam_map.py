@@ -15,6 +15,7 @@ from PIL import Image, ImageDraw
 from stitch.imaging.affine import MM_PER_INCH
 from stitch.model.seams import SeamLine
 from stitch.report import lettering, scale
+from stitch.report.draft import Region, Sight, outlined
 from stitch.report.numbering import numbers_of
 
 SMALLEST_LONG_SIDE_PX = 1000  # smaller previews are enlarged, so that words and lines stay readable
@@ -49,6 +50,7 @@ def draw(
     *,
     canvas_ppi: float,
     px_per_preview: float,
+    regions: Sequence[Region] = (),
 ) -> NDArray[np.uint8]:
     """The seam map.
 
@@ -59,6 +61,7 @@ def draw(
     lines : seams with points in canvas px.
     canvas_ppi : canvas px per inch.
     px_per_preview : canvas px per preview px.
+    regions : outlined, each with its words.
 
     Returns
     -------
@@ -76,6 +79,8 @@ def draw(
     )
     board.paste(Image.fromarray(ground), sheet.origin)
     _draw_names(board, labels, scan_ids, sheet)
+    line_px, text_px = max(1, round(2 * sheet.unit)), max(12, round(0.8 * sheet.text_px))
+    outlined(board, regions, Sight(sheet.picture_from_canvas, sheet.margin_px, line_px, text_px))
     board.paste(strip, (0, sheet.margin_px + sheet.height_px))
     return np.asarray(board)
 

@@ -18,7 +18,7 @@ from stitch.model.layout import Layout
 CELL_MM = 0.5
 SMALLEST_CELL_PX = 4
 MOST_CELLS = 1_200_000
-BYTES_PER_CELL = 80  # of every scan: colours, detail, depth, and what the partition keeps
+BYTES_PER_CELL = 104  # of every scan: colours, detail, extremes, depth, and what the partition keeps
 INSET_PX = 4.0  # from a scan's border no pixel is taken where another scan has it
 STEP_CELLS = 8  # the lattice and the scans' parts of it start and end on multiples of this
 

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping
 
 from stitch.errors import UsageError
 from stitch.model.ties import Apart, Distance, Tie
+from stitch.sheet.cells import BadLine, number_in, scan_named, shown
 
 Record = Tie | Apart | Distance
 
 COLUMNS = ("scan_a", "x_a", "y_a", "scan_b", "x_b", "y_b", "weight", "note", "kind", "length_mm")
 KINDS = ("tie", "apart", "distance")
-
-
-class BadLine(ValueError):
-    """Why a line is no record."""
 
 
 def record_of(cells: Mapping[str, str], scan_ids: Collection[str], line: int, *, comma: bool) -> Record:
@@ -25,9 +21,9 @@ def record_of(cells: Mapping[str, str], scan_ids: Collection[str], line: int, *,
     """
 
     def number(name: str) -> float:
-        return _number(cells, name, comma=comma)
+        return number_in(cells, name, comma=comma)
 
-    scans = [_scan(cells, name, scan_ids) for name in ("scan_a", "scan_b")]
+    scans = [scan_named(cells.get(name, ""), scan_ids) for name in ("scan_a", "scan_b")]
     kind = cells.get("kind", "").casefold() or "tie"
     note = cells.get("note", "")
     if kind not in KINDS:
@@ -50,10 +46,10 @@ def cells_of(record: Record) -> dict[str, str]:
     if isinstance(record, Apart):
         return cells | {"kind": "apart"}
     places = (*record.a_px, *record.b_px)
-    cells |= {name: _shown(v) for name, v in zip(("x_a", "y_a", "x_b", "y_b"), places, strict=True)}
+    cells |= {name: shown(v) for name, v in zip(("x_a", "y_a", "x_b", "y_b"), places, strict=True)}
     if isinstance(record, Distance):
-        return cells | {"kind": "distance", "length_mm": _shown(record.length_mm)}
-    return cells | {"weight": _shown(record.weight)}
+        return cells | {"kind": "distance", "length_mm": shown(record.length_mm)}
+    return cells | {"weight": shown(record.weight)}
 
 
 def require_inside(record: Record, sizes: Mapping[str, tuple[int, int]]) -> None:
@@ -70,41 +66,7 @@ def require_inside(record: Record, sizes: Mapping[str, tuple[int, int]]) -> None
             )
 
 
-def _scan(cells: Mapping[str, str], column: str, scan_ids: Collection[str]) -> str:
-    name = cells.get(column, "")
-    if not name:
-        raise BadLine("a scan's name is missing")
-    if name in scan_ids:
-        return name
-    alike = [one for one in scan_ids if one.casefold() == name.casefold() or _stem(name) == one]
-    if len(alike) == 1:
-        return alike[0]
-    raise BadLine(f"{name} is none of the scans ({', '.join(sorted(scan_ids))})")
-
-
-def _stem(name: str) -> str:
-    return name.rpartition(".")[0]
-
-
-def _number(cells: Mapping[str, str], column: str, *, comma: bool) -> float:
-    text = cells.get(column, "")
-    if not text:
-        raise BadLine(f"{column} is missing")
-    try:
-        value = float(text.replace(",", ".") if comma else text)
-    except ValueError:
-        raise BadLine(f"{column} is {text!r}, which is not a number") from None
-    if not math.isfinite(value):
-        raise BadLine(f"{column} is {text!r}, which is not a number")
-    return value
-
-
 def _above_zero(value: float, what: str) -> float:
     if value <= 0:
         raise BadLine(f"{what} is {value:g}; it must be more than nothing")
     return value
-
-
-def _shown(value: float) -> str:
-    """A number that reads back as it was, without a needless decimal."""
-    return str(int(value)) if value == int(value) else repr(float(value))

@@ -14,7 +14,7 @@ from stitch import __version__
 Stitch = Callable[..., Result]
 
 
-@pytest.mark.parametrize("words", [[], ["join"], ["size"], ["verify"], ["ties"], ["status"]])
+@pytest.mark.parametrize("words", [[], ["join"], ["size"], ["verify"], ["ties"], ["seams"], ["status"]])
 def test_every_help_has_an_example_and_fits_eighty_columns(stitch: Stitch, words: list[str]) -> None:
     result = stitch(*words, "--help")
     assert result.exit_code == 0

@@ -12,7 +12,7 @@ from typer.testing import Result
 
 from stitch.cli.commands import app
 from stitch.model.request import JoinRequest
-from stitch.model.settings import JoinSettings, Measured, Resample, ToneMatch
+from stitch.model.settings import Compression, JoinSettings, Measured, Resample, ToneMatch
 
 Stitch = Callable[..., Result]
 
@@ -34,6 +34,8 @@ SETTINGS: list[tuple[list[str], dict[str, Any]]] = [
     (["--creator", "Studio Halde"], {"creator": "Studio Halde"}),
     (["--rights", "© 2026"], {"rights": "© 2026"}),
     (["--fit-size"], {"fit_size": True}),
+    (["--compression", "zstd"], {"compression": Compression.ZSTD}),
+    (["--layers"], {"layers": True}),
     (["--allow-gaps"], {"allow_gaps": True}),
     (["--resample", "fine"], {"resample": Resample.FINE}),
     (["--tone", "none"], {"tone": ToneMatch.NONE}),

@@ -1,11 +1,12 @@
-"""Imports point one way: errors, progress, model ← imaging ← rooms ← pipeline ← page ← cli."""
+"""Imports point one way: errors, progress, model ← imaging, sheet ← rooms ← pipeline ← page ← cli."""
 
 import ast
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2] / "stitch"
 GROUND = {"errors", "progress", "model", "__init__"}
-ROOMS = {"scans", "register", "tone", "seams", "compose", "master", "size", "report", "job", "ties"}
+SHARED = {"imaging", "sheet"}
+ROOMS = {"scans", "register", "tone", "seams", "compose", "master", "size", "report", "job", "ties", "wishes"}
 
 
 def place_of(path: Path) -> str:
@@ -26,15 +27,15 @@ def imported(path: Path) -> set[str]:
 def allowed(place: str) -> set[str]:
     if place in GROUND:
         return GROUND
-    if place == "imaging":
-        return GROUND | {"imaging"}
+    if place in SHARED:
+        return GROUND | {place}
     if place in ROOMS:
-        return GROUND | {"imaging", place}
+        return GROUND | SHARED | {place}
     if place == "pipeline":
-        return GROUND | {"imaging", "pipeline"} | ROOMS
+        return GROUND | SHARED | {"pipeline"} | ROOMS
     if place == "page":
-        return GROUND | {"imaging", "pipeline", "page"} | ROOMS
-    return GROUND | {"imaging", "pipeline", "page", "cli"} | ROOMS
+        return GROUND | SHARED | {"pipeline", "page"} | ROOMS
+    return GROUND | SHARED | {"pipeline", "page", "cli"} | ROOMS
 
 
 def test_imports_point_one_way() -> None:

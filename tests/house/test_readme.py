@@ -63,10 +63,11 @@ def test_the_test_command_runs_tests() -> None:
     assert "passed" in done.stdout
 
 
+@pytest.mark.slow
 def test_the_quick_table_passes(tmp_path: Path) -> None:
     done = run(f"{SCRIPTS[2]} --results {tmp_path / 'rows.jsonl'}", ROOT, timeout=900)
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "passed 8 of 8" in done.stdout
+    assert "passed 6 of 6" in done.stdout
     assert "silently wrong 0" in done.stdout
 
 

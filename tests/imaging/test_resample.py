@@ -9,6 +9,7 @@ from scipy import ndimage
 from stitch.imaging.affine import compose, invert, rigid
 from stitch.imaging.resample import coverage, is_whole_pixel, sample, source_window
 from stitch.model.geometry import Size, Window
+from stitch.model.settings import Resample
 
 SIZE = Size(160, 120)
 
@@ -110,3 +111,21 @@ def test_coverage_counts_pixel_centres_inside_the_scan() -> None:
     assert covered[20, 10] and not covered[19, 10] and not covered[20, 9]
     assert covered[139, 169] and not covered[140, 169]
     assert coverage(SIZE, matrix, Window(0, 0, 200, 160), inset_px=1).sum() == 158 * 118
+
+
+@pytest.mark.parametrize("how", Resample)
+@pytest.mark.parametrize("scale", [1.0, 0.63, 1.4])
+def test_a_pixel_is_the_same_bit_for_bit_whatever_window_it_is_asked_in(scale: float, how: Resample) -> None:
+    rng = np.random.default_rng(8)
+    pixels, size = rng.integers(0, 65536, (300, 340, 3)).astype(np.uint16), Size(340, 300)
+    matrix = rigid(0.012, 20.3, 11.7, scale)
+
+    def asked(window: Window) -> np.ndarray:
+        needed = source_window(matrix, window, size, how=how)
+        return sample(np.ascontiguousarray(pixels[needed.slices_in(size.window())]), needed, matrix, window, how=how)
+
+    whole = Window(0, 0, int(340 * scale), int(300 * scale))
+    all_of_it = asked(whole)
+    for x, y, width, height in ((40, 20, 7, 60), (31, 17, 150, 41), (100, 30, 93, 150)):
+        window = Window(x, y, width, height)
+        assert np.array_equal(asked(window), all_of_it[window.slices_in(whole)])

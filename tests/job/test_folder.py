@@ -339,3 +339,44 @@ def test_the_job_reached_through_a_symbolic_link(scans: Path, tmp_path: Path) ->
     job = run(request(scans, out=link), scans)
     assert job.root == tmp_path / "far"
     assert {status for _, status in JobFolder(link).verify()} == {Status.OK}
+
+
+def layered(scans: Path, text: str = "one") -> JobFolder:
+    job = JobFolder.open_or_create(request(scans))
+    with job.at_work():
+        job.take([job.layers / "c.tif", job.seam_draft])
+        job.layers.mkdir(exist_ok=True)
+        with job.writing(job.layers / "c.tif") as part:
+            part.write_text(text)
+        with job.writing(job.seam_draft) as part:
+            part.write_text(text)
+        job.write_checksums()
+    return job
+
+
+def test_files_besides_the_results_are_the_jobs_own_and_layers_are_results(scans: Path) -> None:
+    layered(scans)
+    job = layered(scans, "two")
+    assert (job.layers / "c.tif").read_text() == "two" and job.layers / "c.tif" in job.results
+    assert [name for name, _ in job.verify()] == ["layers/c.tif"]
+    (job.layers / "c.tif").write_text("worked on by hand")
+    with pytest.raises(WriteError, match=r"c\.tif was not written by this job"):
+        layered(scans)
+
+
+def test_only_what_is_as_it_was_left_is_removed(scans: Path) -> None:
+    job = layered(scans)
+    job.seam_draft.write_text("worked on by hand")
+    with job.at_work():
+        job.remove_own([job.layers / "c.tif", job.seam_draft, job.seam_draft_labels])
+    assert not (job.layers / "c.tif").exists() and job.seam_draft.exists()
+    assert job.layers / "c.tif" not in JobFolder(job.root).results
+
+
+def test_a_file_where_a_folder_is_needed_is_told(scans: Path) -> None:
+    job = layered(scans)
+    job.remove_own([job.layers / "c.tif"])
+    job.layers.rmdir()
+    job.layers.write_text("a file")
+    with pytest.raises(WriteError, match="layers is a file"):
+        layered(scans)

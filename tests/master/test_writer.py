@@ -260,3 +260,23 @@ def test_written_at_defaults_to_now_with_its_zone(tmp_path: Path) -> None:
         record = out.finish()
     told = datetime.strptime(dict(record.tags)["DateTime"], "%Y:%m:%d %H:%M:%S").replace(tzinfo=before.tzinfo)
     assert before <= told <= datetime.now(UTC)
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_a_fourth_channel_is_unassociated_alpha(tmp_path: Path, bits: int) -> None:
+    path, colours = tmp_path / "layer.tif", noise(53, 71, bits=bits)
+    covered = np.full((71, 53, 1), 2**bits - 1, colours.dtype)
+    covered[:, 30:] = 0
+    pixels = np.concatenate([colours, covered], axis=2)
+    with MasterWriter(path, spec_of(53, 71, bits=bits), has_alpha=True) as out:
+        out.write_rows(pixels[:40])
+        with pytest.raises(InternalFault):
+            out.write_rows(colours[40:])
+        out.write_rows(pixels[40:])
+        assert out.finish().sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    found = entries(path)
+    assert found[338] == (3, 1, found[338][2]) and found[338][2][:2] == b"\x02\x00"
+    assert np.array_equal(tifffile.imread(path), pixels)
+    if bits == 8:
+        with Image.open(path) as image:
+            assert image.mode == "RGBA" and np.array_equal(np.asarray(image), pixels)

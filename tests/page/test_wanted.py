@@ -10,7 +10,7 @@ import pytest
 from stitch.imaging.affine import apply, compose, invert, rigid
 from stitch.model.ties import Apart, Tie, TieBook
 from stitch.page.by_name import by_name
-from stitch.page.known import FoundLink, Known
+from stitch.page.last_run import FoundLink, LastRun
 from stitch.page.lying import places
 from stitch.page.wanted import groups, wanted
 
@@ -18,9 +18,9 @@ NAMES = ["A1", "A2", "A3", "B1", "B2", "B3", "C3"]
 GRID = by_name(NAMES)
 
 
-def linked(*pairs: str, weak: tuple[str, ...] = ()) -> Known:
+def linked(*pairs: str, weak: tuple[str, ...] = ()) -> LastRun:
     both = [pair.split("-") for pair in (*pairs, *weak)]
-    return Known({}, tuple(FoundLink(a, b, 0, f"{a}-{b}" in weak, "few patches fit") for a, b in both))
+    return LastRun({}, tuple(FoundLink(a, b, 0, f"{a}-{b}" in weak, "few patches fit") for a, b in both))
 
 
 def tied(*pairs: str) -> tuple[Tie, ...]:
@@ -34,7 +34,7 @@ ALL_BUT_C3 = ("A1-A2", "A2-A3", "A1-B1", "B1-B2", "B2-B3")
 NOTHING = TieBook()
 
 
-def said(known: Known, book: TieBook = NOTHING, **more: object) -> list[tuple[str, str | None, str]]:
+def said(known: LastRun, book: TieBook = NOTHING, **more: object) -> list[tuple[str, str | None, str]]:
     found = wanted(NAMES, known, book, more.get("guess", GRID), more.get("doubtful", {}))  # type: ignore[arg-type]
     return [(one.scan_a, one.scan_b, one.said) for one in found]
 
@@ -95,7 +95,7 @@ def test_ties_carry_places_on_from_scan_to_scan(seed: int) -> None:
         for point in points:
             p, q = (apply(invert(canvas[name]), point) for name in (a, b))
             ties.append(Tie(a, (p[0], p[1]), b, (q[0], q[1])))
-    known = Known({"A1": tuple(tuple(row) for row in canvas["A1"].tolist())})
+    known = LastRun({"A1": tuple(tuple(row) for row in canvas["A1"].tolist())})
     found = places(known, TieBook(ties=tuple(ties)), ppi)
     for name in ppi:
         off = compose(invert(canvas[name]), found[name])
@@ -103,4 +103,4 @@ def test_ties_carry_places_on_from_scan_to_scan(seed: int) -> None:
 
 
 def test_scans_without_a_way_to_a_known_place_have_none() -> None:
-    assert places(Known(), TieBook(ties=tied("A1-A2")), {"A1": 300.0, "A2": 300.0}) == {}
+    assert places(LastRun(), TieBook(ties=tied("A1-A2")), {"A1": 300.0, "A2": 300.0}) == {}

@@ -11,7 +11,7 @@ from stitch.errors import RegisterError, UsageError
 from stitch.model.bed import Bed, BedSource
 from stitch.model.findings import Severity
 from stitch.model.settings import JoinSettings, Measured
-from stitch.pipeline.fitting import Fitted, fit_size, require_tape
+from stitch.pipeline.fitting import Fitted, fit_size, require_lengths
 from stitch.size.outline import ENDS, Outline, SideLine
 from stitch.size.strips import Side
 
@@ -109,6 +109,7 @@ def test_nothing_happens_unless_asked() -> None:
 )
 def test_it_takes_both_sides_of_the_sheet(settings: dict[str, object]) -> None:
     with pytest.raises(UsageError, match="--fit-size needs"):
-        require_tape(JoinSettings(fit_size=True, **settings))  # type: ignore[arg-type]
-    require_tape(JoinSettings(**settings))  # type: ignore[arg-type]
-    require_tape(JoinSettings(fit_size=True, width_mm=600.0, height_mm=900.0))
+        require_lengths(JoinSettings(fit_size=True, **settings), has_ruler=False)  # type: ignore[arg-type]
+    require_lengths(JoinSettings(**settings), has_ruler=False)  # type: ignore[arg-type]
+    require_lengths(JoinSettings(fit_size=True, width_mm=600.0, height_mm=900.0), has_ruler=False)
+    require_lengths(JoinSettings(fit_size=True), has_ruler=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from pathlib import Path
 
@@ -36,6 +37,7 @@ def kept(summary: object) -> list[str]:
     return [timing.room for timing in summary.timings if timing.is_kept]
 
 
+CORNERS = np.array([[0.0, 400.0], [0.0, 400.0], [1.0, 1.0]])
 ROOMS = ["scans", "register", "tone", "seams", "master", "size"]
 
 
@@ -72,6 +74,11 @@ def test_a_tie_redoes_the_solve_and_what_follows_but_no_feature(job: Path) -> No
     (note,) = [one.message for one in found.findings if one.code == "kept"]
     assert "Kept: looking at the scans." in note and "ties.csv changed" in note
     assert hashes(job / "work" / "known") == known
+    shutil.rmtree(job / "work")
+    afresh = run(job)
+    assert kept(afresh) == []
+    for one, other in zip(found.layout.placements, afresh.layout.placements, strict=True):
+        np.testing.assert_allclose(one.matrix @ CORNERS, other.matrix @ CORNERS, atol=0.01)
 
 
 def test_a_plan_writes_nothing(job: Path) -> None:
@@ -93,5 +100,5 @@ def test_a_replaced_scan_redoes_only_its_own_pairs(job: Path) -> None:
     tifffile.imwrite(path, changed, resolution=(200, 200), resolutionunit="INCH", photometric="rgb")
     assert run(job).exit_code == 0
     now = set(hashes(job / "work" / "known"))
-    per_scan, own_pairs = 2, 3  # copy and features; with each of the three others
-    assert len(now - known) == len(known - now) == per_scan + own_pairs
+    per_scan, per_pair, own_pairs = 2, 2, 3  # copy and features; comparison and patches; with each of the three others
+    assert len(now - known) == len(known - now) == per_scan + per_pair * own_pairs

@@ -16,6 +16,8 @@ from stitch.imaging.affine import apply, nearest_turn_deg
 from stitch.pipeline import join
 from tests.pipeline.jobs import TILE, hashes, jittered_scans, picture, request, stitch, tiles, write_scans
 
+SLOW_SEEDS = [pytest.param(seed, marks=pytest.mark.slow) for seed in (2, 3)]
+
 
 def test_a_scan_of_another_painting_leaves_a_report_and_the_next_command(tmp_path: Path) -> None:
     scans = jittered_scans(11, tmp_path / "scans")
@@ -28,7 +30,8 @@ def test_a_scan_of_another_painting_leaves_a_report_and_the_next_command(tmp_pat
     assert not (job / "work" / "scratch").exists()
     plain = json.loads((job / "report.json").read_text())
     assert plain["exit_code"] == 4
-    assert "--skip" in plain["next_command"]
+    assert plain["next_command"] == "stitch ties scans-joined"
+    assert "stitch join scans-joined --skip other.tif" in done.stderr
     assert "other" in (job / "report.html").read_text()
     again = stitch("join", job, "--skip", "other.*")
     assert again.returncode == 0
@@ -52,7 +55,7 @@ def test_a_missing_piece_is_a_hole_and_stops_the_run(tmp_path: Path) -> None:
     assert not (tmp_path / "scans-joined" / "master.tif").exists()
 
 
-@pytest.mark.parametrize("seed", [34, 35])
+@pytest.mark.parametrize("seed", [34])
 def test_where_the_others_lie_is_kept_when_one_does_not_link(tmp_path: Path, seed: int) -> None:
     found = tiles(picture(seed))
     found["A2"] = np.rot90(found["A2"], 2)
@@ -111,7 +114,7 @@ def test_too_little_memory_names_the_smallest_that_works(tmp_path: Path) -> None
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals work otherwise there")
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, 1, *SLOW_SEEDS])
 def test_ctrl_c_at_any_moment_leaves_no_half_master(tmp_path: Path, seed: int) -> None:
     scans = jittered_scans(12, tmp_path / "scans")
     before = hashes(scans)
@@ -132,7 +135,7 @@ def test_ctrl_c_at_any_moment_leaves_no_half_master(tmp_path: Path, seed: int) -
 
 
 @pytest.mark.skipif(not hasattr(os, "setsid") or sys.platform == "darwin", reason="needs a file-size limit")
-@pytest.mark.parametrize("limit", [200_000, 2_000_000])
+@pytest.mark.parametrize("limit", [200_000, pytest.param(2_000_000, marks=pytest.mark.slow)])
 def test_a_disk_that_fills_up_leaves_no_half_master(tmp_path: Path, limit: int) -> None:
     """The limit is on the size of one file (RLIMIT_FSIZE); the system refuses the write as a full disk would."""
     import resource

@@ -8,12 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from stitch.errors import RegisterError
 from stitch.model.geometry import Size
 from stitch.model.request import JoinRequest
 from stitch.model.scans import Scan
 from stitch.model.settings import JoinSettings
 from stitch.model.size import Edge, SizeCheck, SizeReading
-from stitch.pipeline.again import next_command
+from stitch.pipeline.again import join_command, skip_command, way_out
 from stitch.pipeline.sizing import size_findings
 from stitch.scans.collect import collect
 
@@ -50,7 +51,7 @@ def test_the_next_command_leaves_out_just_the_file_that_was_named(tmp_path: Path
     scans = [scan(Path(name).stem, tmp_path / name) for name in names]
     for one in scans:
         one.path.write_bytes(b"")
-    words = shlex.split(next_command(ROOT, asked(tmp_path), ["it's [1]"], scans))
+    words = shlex.split(skip_command(ROOT, ["it's [1]"], scans))
     assert words[:4] == ["stitch", "join", "scans-joined", "--skip"]
     left = collect([one.path for one in scans], skip=words[4:]).files
     assert sorted(path.name for path in left) == sorted(names[1:])
@@ -61,9 +62,23 @@ def test_a_page_among_pages_that_fit_cannot_be_left_out(tmp_path: Path) -> None:
     root, request = tmp_path / "s-joined", asked(tmp_path / "s")
     files[0].parent.mkdir()
     pages = [scan("A", files[0]), scan("A page 2", files[0], 1), scan("B", files[1])]
-    assert next_command(root, request, ["A page 2"], pages) == "stitch join s"
-    assert next_command(root, request, ["B"], pages) == "stitch join s-joined --skip B.tif"
-    assert next_command(root, request, ["A", "B"], pages) == "stitch join s"
+    assert skip_command(root, ["A page 2"], pages) == ""
+    assert skip_command(root, ["B"], pages) == "stitch join s-joined --skip B.tif"
+    assert skip_command(root, ["A", "B"], pages) == ""
+    assert join_command(root, request, pages) == "stitch join s"
+
+
+def test_a_refusal_that_ties_can_mend_ends_with_their_command(tmp_path: Path) -> None:
+    root, request = tmp_path / "my scans-joined", asked(tmp_path / "my scans")
+    scans = [scan(name, tmp_path / "my scans" / f"{name}.tif") for name in "ABC"]
+    alone = RegisterError("C is alone.", advice="Look at it.", strays=("C",), suspects=("B", "C"))
+    advice, command = way_out(root, request, alone, scans)
+    assert command == "stitch ties 'my scans-joined'"
+    assert "stitch join 'my scans-joined' --skip C.tif" in advice and advice.startswith("Look at it.")
+    halves = RegisterError("Two groups.", suspects=("A", "C"))
+    assert "--skip" not in way_out(root, request, halves, scans)[0]
+    hole = RegisterError("A hole.", advice="Scan it.")
+    assert way_out(root, request, hole, scans) == ("Scan it.", "stitch join 'my scans'")
 
 
 @pytest.mark.parametrize("is_continued", [False, True])
@@ -77,7 +92,7 @@ def test_where_a_scan_is_missing_the_folder_is_looked_at_again_with_the_same_set
     request = replace(request, skip=("old*",))
     if is_continued:
         request = replace(request, inputs=(folder / "A.tif", folder / "B.tif"))
-    words = shlex.split(next_command(tmp_path / "job", request, [], scans))
+    words = shlex.split(join_command(tmp_path / "job", request, scans))
     assert words[:5] == ["stitch", "join", "my scans", "--out", "job"]
     assert words[5:9] == ["--skip", "old*", "--width", "609.6mm"]
     assert words[9:] == ["--allow-enlarge", "--up", "90", "--title", "Low tide"]

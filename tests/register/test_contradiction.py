@@ -46,7 +46,7 @@ def test_a_target_that_was_moved_does_no_harm_where_the_paint_agrees() -> None:
     assert np.percentile(scans.misregistration_px(found), 99) < 0.15
 
 
-@pytest.mark.parametrize("border_px", [120, 180])
+@pytest.mark.parametrize("border_px", [120, pytest.param(180, marks=pytest.mark.slow)])
 def test_a_scan_of_another_painting_with_the_same_border_is_refused(border_px: int) -> None:
     frame = texture(1000, 800, 5)
     inside = (slice(border_px, -border_px), slice(border_px, -border_px))

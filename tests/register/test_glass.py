@@ -8,10 +8,11 @@ import pytest
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import rigid
+from stitch.imaging.discs import AROUND_MM, glass_discs_px
 from stitch.model.bed import GlassSpeck
 from stitch.model.geometry import Size
 from stitch.register.features import detect, without_fixed
-from stitch.register.glass import AROUND_MM, find_glass, glass_spots_px
+from stitch.register.glass import find_glass
 from stitch.register.reduced import Reduced
 from tests.register.cutting import texture
 
@@ -58,7 +59,7 @@ def ppi_of(scans: dict[str, Reduced]) -> dict[str, float]:
 def test_specks_on_the_glass_are_found_where_they_are(seed: int, count: int) -> None:
     dirt, places = dust(seed)
     glass = find_glass(scans_of(seed, count, dirt, 0.03), ppi_of(scans_of(seed, count)))
-    spots = glass_spots_px(glass.specks, PPI)
+    spots = glass_discs_px(glass.specks, PPI)
     off = np.hypot(*(places[:, None] - spots[None, :, :2]).transpose(2, 0, 1))
     assert (off.min(axis=1) < 1.5).mean() > 0.8
     assert (off.min(axis=0) < 4).all()
@@ -85,7 +86,7 @@ def test_a_hair_is_covered_along_its_length_and_the_frame_is_no_speck() -> None:
     dirt[:, :9] = 0.3 + 0.1 * np.random.default_rng(1).random((SCAN.height_px, 9))
     scans = scans_of(6, 6, dirt, 0.03)
     glass = find_glass(scans, ppi_of(scans))
-    spots = glass_spots_px(glass.specks, PPI)
+    spots = glass_discs_px(glass.specks, PPI)
     along = np.column_stack([np.linspace(120, 150, 20), np.linspace(80, 110, 20)])
     off = np.hypot(*(along[:, None] - spots[None, :, :2]).transpose(2, 0, 1))
     assert (off < spots[:, 2]).any(axis=1).all()
@@ -100,7 +101,7 @@ def test_scans_of_another_resolution_are_compared_in_mm() -> None:
     small = cv2.resize(half.codes, (SCAN.width_px // 2, SCAN.height_px // 2), interpolation=cv2.INTER_AREA)
     scans["S1"] = Reduced("S1", small, 1, Size(SCAN.width_px // 2, SCAN.height_px // 2))
     ppi = ppi_of(scans) | {"S1": PPI / 2}
-    spots = glass_spots_px(find_glass(scans, ppi).specks, PPI)
+    spots = glass_discs_px(find_glass(scans, ppi).specks, PPI)
     off = np.hypot(*(places[:, None] - spots[None, :, :2]).transpose(2, 0, 1))
     assert (off.min(axis=1) < 2.5).mean() > 0.6
 
@@ -122,6 +123,6 @@ def test_features_on_the_glass_have_no_vote() -> None:
 
 
 def test_spots_are_in_px_of_the_scan() -> None:
-    (spot,) = glass_spots_px([GlassSpeck(25.4, 12.7, 0.5, 4)], 300)
+    (spot,) = glass_discs_px([GlassSpeck(25.4, 12.7, 0.5, 4)], 300)
     assert spot == pytest.approx((299.5, 149.5, (0.25 + AROUND_MM) * 300 / 25.4))
-    assert glass_spots_px([], 300).shape == (0, 3)
+    assert glass_discs_px([], 300).shape == (0, 3)

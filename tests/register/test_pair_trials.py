@@ -16,7 +16,7 @@ def small(name: str) -> Trial:
     return replace(trial, case=replace(trial.case, width_mm=120, height_mm=100, arrangement=grid))
 
 
-@pytest.mark.parametrize("name", ["oil, dust and frame", "pencil"])
+@pytest.mark.parametrize("name", ["oil, dust and frame", pytest.param("pencil", marks=pytest.mark.slow)])
 def test_true_pairs_are_found_and_no_false_one_is_believed(name: str) -> None:
     before = ready(small("blank, dust and frame"), 1)
     outcome = try_set(small(name), 2, ready(small(name), 2), before)

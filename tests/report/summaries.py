@@ -233,6 +233,7 @@ class Run:
             tuple(float(value) for value in step),
             tuple(None if gap else float(value) for value, gap in zip(shift, gaps, strict=True)),
             length_px * 25.4 / self.ppi,
+            tuple(None if gap else 1 + float(value) for value, gap in zip(shift, gaps, strict=True)),
         )
 
     def size_check(self, *, is_ok: bool = True) -> SizeCheck:

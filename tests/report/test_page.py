@@ -201,13 +201,15 @@ def seam_truth(summary: RunSummary, path: str) -> float | None:
     """Seam figures by numpy over all points, each weighted by half of the way to its neighbours."""
     parts = path.split(".")
     lines = [summary.seams[int(parts[1])]] if len(parts) == 3 else list(summary.seams or ())
-    weights, steps, shifts = [], [], []
+    weights, steps, shifts, sharper = [], [], [], []
     for line in lines:
         pieces = np.hypot(*np.diff(np.array(line.points_px), axis=0).T)
         own = np.convolve(pieces, [0.5, 0.5])
         weights += list(own / own.sum() * line.length_mm)
         steps += list(line.step_de00)
         shifts += [math.nan if shift is None else shift for shift in line.misregistration_px]
+        sharper += [math.nan if r is None else 100 * (r - 1 if r >= 1 else 1 / r - 1) for r in line.sharpness_ratio]
+    c = np.array(sharper)
     w, s, m = np.array(weights), np.array(steps), np.array(shifts)
     told = ~np.isnan(m)
     answers = {
@@ -220,6 +222,9 @@ def seam_truth(summary: RunSummary, path: str) -> float | None:
         "p95_misregistration_px": np.quantile(m[told], 0.95, weights=w[told], method="inverted_cdf"),
         "worst_misregistration_px": m[told].max(),
         "misregistration_measured_fraction": w[told].sum() / w.sum(),
+        "median_sharpness_change_percent": np.quantile(
+            c[~np.isnan(c)], 0.5, weights=w[~np.isnan(c)], method="inverted_cdf"
+        ),
     }
     return float(answers[parts[-1]])
 
@@ -541,6 +546,16 @@ def test_a_link_along_an_edge_and_turned_pieces_are_said_in_plain_words() -> Non
     assert "It holds in one direction only, as a straight edge does" in reader.text
     assert "Turned by 90° against each other." in reader.text
     assert "half around" in reader.text
+
+
+def test_a_link_with_ties_says_how_many() -> None:
+    run = Run(24)
+    summary = run.summary()
+    assert summary.layout is not None
+    tied = dataclasses.replace(summary.layout.links[0], tie_count=3)
+    layout = dataclasses.replace(summary.layout, links=(tied, *summary.layout.links[1:]))
+    text = read(dataclasses.replace(summary, layout=layout)).text
+    assert text.count("Tied by hand at 3 places.") == 1
 
 
 def test_a_link_that_nobody_reckoned_is_unknown() -> None:

@@ -130,3 +130,16 @@ def test_a_closed_seam_and_a_fork_are_traced_whole():
     assert lengths[1, 3] == pytest.approx(200) and lengths[1, 4] == pytest.approx(200)
     assert lengths[3, 4] == pytest.approx(150)
     assert 350 <= lengths[1, 2] <= 400  # corners are rounded
+
+
+def test_a_speck_in_one_scan_is_no_step():
+    pieces = tiled(picture(9, 420, 360), {"a": (0, 0, 240, 360), "b": (180, 0, 240, 360)})
+    label_map = LabelMap(np.repeat([[1] * 18 + [2] * 18], 30, axis=0).astype(np.uint8), 12, ("a", "b"))
+    clean = measure(pieces.sources, pieces.layout, pieces.untoned, SRGB, label_map, bits=16)
+    pieces.sources["a"].pixels[100:110, 205:215] = 3000
+    dusty = measure(pieces.sources, pieces.layout, pieces.untoned, SRGB, label_map, bits=16)
+    assert max(clean[0].step_de00) < 0.01
+    assert max(dusty[0].step_de00) < 0.05
+    pieces.sources["a"].pixels[:] = (pieces.sources["a"].pixels * 0.98).astype(np.uint16)
+    stepped = measure(pieces.sources, pieces.layout, pieces.untoned, SRGB, label_map, bits=16)
+    assert min(stepped[0].step_de00) > 0.4

@@ -240,7 +240,9 @@ def _table(context: Context) -> Html:
 
 
 def _row(context: Context, link: Link, of: str) -> list[Html | str]:
-    turned = f" Turned by {link.turn_deg}° against each other." if link.turn_deg else ""
+    places = "one place" if link.tie_count == 1 else f"{link.tie_count} places"
+    more = f" Tied by hand at {places}." if link.tie_count else ""
+    more += f" Turned by {link.turn_deg}° against each other." if link.turn_deg else ""
     return [
         join(context.named(link.scan_a), el("br"), context.named(link.scan_b)),
         *[_error(context, link, of, name) for name in ("median", "p95", "max")],
@@ -248,7 +250,7 @@ def _row(context: Context, link: Link, of: str) -> list[Html | str]:
         words.figure(f"{of}.heldout_count", link.heldout_count, words.COUNT),
         words.figure(f"{of}.overlap_fraction|percent", 100 * link.overlap_fraction, words.SHARE),
         words.chance(f"{of}.probability", link.probability),
-        _holds(link, turned),
+        _holds(link, more),
     ]
 
 
@@ -261,14 +263,12 @@ def _expected(link: Link, of: str) -> Html:
     )
 
 
-def _holds(link: Link, turned: str) -> Html | str:
+def _holds(link: Link, more: str) -> Html | str:
     if link.pinned is Pinned.ONE_DIRECTION:
-        turned = f" It holds in one direction only, as a straight edge does; the other links hold the rest.{turned}"
+        more = f" It holds in one direction only, as a straight edge does; the other links hold the rest.{more}"
     if link.is_weak:
-        return el("span", f"Weak: {link.reason}.{turned}", class_="alarm")
-    return (
-        f"Holds.{turned}" if link.heldout_count else f"Its error is unknown ({link.reason or 'not measured'}).{turned}"
-    )
+        return el("span", f"Weak: {link.reason}.{more}", class_="alarm")
+    return f"Holds.{more}" if link.heldout_count else f"Its error is unknown ({link.reason or 'not measured'}).{more}"
 
 
 def _error(context: Context, link: Link, of: str, name: str) -> Html:

@@ -23,7 +23,7 @@ class FoundLink:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class LastRun:
     """The last run, as far as its report tells. Scans that are not in the job any more are left out."""
 
     places: dict[str, Affine] = field(default_factory=dict)  # px of one common frame from scan px
@@ -31,13 +31,13 @@ class Known:
     stopped: tuple[str, str] | None = None  # what was wrong, and the advice; None when the scans were placed
 
 
-def read_known(report: Path, names: Collection[str]) -> Known:
+def read_last_run(report: Path, names: Collection[str]) -> LastRun:
     """Read the last run's report.json. Nothing is known when there is none, or it cannot be read."""
     try:
         plain = json.loads(report.read_text(encoding="utf-8"))
-        return Known(_places(plain, names), _links(plain, names), _stopped(plain))
+        return LastRun(_places(plain, names), _links(plain, names), _stopped(plain))
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return Known()
+        return LastRun()
 
 
 def _places(plain: dict[str, Any], names: Collection[str]) -> dict[str, Affine]:
