@@ -179,7 +179,8 @@ def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how
         )
     factor = 2 if scale_of(linear_part(placed)) > DOUBLED_ABOVE else 1
     grid = doubling.doubled(near) if factor == 2 else near.astype(np.float32)
-    return doubling.read_straight(grid, (factor * x).astype(np.float32), (factor * y).astype(np.float32), pixels.dtype)
+    at_x, at_y = ((factor * at).astype(np.float32) for at in (x, y))
+    return doubling.read_straight(grid, at_x, at_y, pixels.dtype, in_steps=True)
 
 
 def _reached(positions_px: FloatArray, length_px: int, reach_px: int) -> tuple[slice, int]:

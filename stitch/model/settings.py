@@ -20,14 +20,6 @@ class Resample(StrEnum):
     FINE = "fine"  # a longer kernel: straighter and more true to fine detail, some five times slower
 
 
-class ToneMatch(StrEnum):
-    """How much the tone of the scans is brought together."""
-
-    NONE = "none"  # codes stay as scanned
-    GAIN = "gain"  # one factor a channel for each scan
-    FULL = "full"  # black level and gamma where the overlaps show them, light evened out within the scans
-
-
 class Compression(StrEnum):
     """How the pixels of a TIFF are packed, always without loss."""
 
@@ -35,6 +27,14 @@ class Compression(StrEnum):
     DEFLATE = "deflate"
     ZSTD = "zstd"  # fast, but unknown to older programs
     LZW = "lzw"  # opens nearly everywhere; noisy 16-bit pictures grow
+
+
+class ToneMatch(StrEnum):
+    """How much the tone of the scans is brought together."""
+
+    NONE = "none"  # codes stay as scanned
+    GAIN = "gain"  # one factor a channel for each scan
+    FULL = "full"  # black level and gamma where the overlaps show them, light evened out within the scans
 
 
 @dataclass(frozen=True, slots=True)

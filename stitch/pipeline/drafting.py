@@ -70,7 +70,7 @@ def _drafted(folder: JobFolder, keeper: Keeper, progress: Progress) -> Draft:
     begun = toned.begin(folder)
     checked, scanned = checkin.check_in(folder, begun.collected.files, keeper, progress)
     said = toned.books(folder.root, checked.scans)
-    sheet = toned.sheet_of(folder, begun, checked.scans, progress)
+    sheet = toned.white(folder, begun, checked.scans, progress)
     with toned.toned(folder, keeper, begun, checked.scans, scanned, said.ties, sheet, progress) as ready:
         layout = ready.layout
         old = _in_the_master(folder, ready)

@@ -99,7 +99,8 @@ def write_layers(
         load=lambda: None,
     )
     job.keeper.room("masks", [seamed], {}, masks, make=lambda: _write_masks(ready, files, label_map), load=lambda: None)
-    said = f"{len(files)} layers are in {job.folder.layers.name}, each with a mask of what the master uses of it."
+    where = f"the folder {job.folder.layers.name}"
+    said = f"{len(files)} layers are in {where}, each with a mask of what the master uses of it."
     return (Finding("layers", Severity.NOTE, said),)
 
 

@@ -121,7 +121,7 @@ class _Run:
         said = toned.books(self._folder.root, self._scans)
         fitting.require_lengths(self._settings, has_ruler=bool(said.ties.distances))
         layering.take_files(self._folder, [scan.scan_id for scan in self._scans])
-        sheet = toned.sheet_of(self._folder, begun, self._scans, self._progress)
+        sheet = toned.white(self._folder, begun, self._scans, self._progress)
         read = self._scans if sheet is None else (*self._scans, sheet.scan)
         if not self._only_plan:
             rerun.forget(self._folder)

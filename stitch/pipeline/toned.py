@@ -19,6 +19,7 @@ from stitch.model.wishes import Frame, Wish
 from stitch.pipeline import by_hand, calibration, checkin, fitting, making, noticed, placing, white_sheet, wishing
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import Keeper
+from stitch.pipeline.white_sheet import WhiteSheet
 from stitch.progress import Progress
 from stitch.scans.collect import Collected
 from stitch.scans.preflight import master_bits
@@ -71,6 +72,7 @@ def begin(folder: JobFolder) -> Begun:
     """Check all that can be checked without a look at the scans. Raises StitchError for what stops a run."""
     settings, root = folder.request.settings, folder.root
     fitting.require_lengths(settings, has_ruler=by_hand.has_book(root))
+    white_sheet.require_use(settings)
     by_hand.require_book(root)
     wishing.require_book(root)
     white_sheet.require_use(settings)
@@ -84,10 +86,8 @@ def books(root: Path, scans: tuple[Scan, ...]) -> Books:
     return Books(by_hand.read(root, scans), wishing.read(root, scans))
 
 
-def sheet_of(
-    folder: JobFolder, begun: Begun, scans: tuple[Scan, ...], progress: Progress
-) -> white_sheet.WhiteSheet | None:
-    """The white sheet of the job, None where none was given. Raises ScanError when it cannot be used."""
+def white(folder: JobFolder, begun: Begun, scans: tuple[Scan, ...], progress: Progress) -> WhiteSheet | None:
+    """The white sheet that was given, read. Raises ScanError when it cannot be used for the scans."""
     encoding = Encoding.of_profile(working_profile(scans, begun.profile))
     ppi = checkin.resolutions(scans, folder.request.settings.scan_dpi)
     return white_sheet.read(folder, scans, begun.profile, encoding, ppi, progress)
@@ -101,7 +101,7 @@ def toned(
     scans: tuple[Scan, ...],
     scanned: str,
     ties: TieBook,
-    sheet: white_sheet.WhiteSheet | None,
+    sheet: WhiteSheet | None,
     progress: Progress,
 ) -> Iterator[Toned]:
     """Place the scans and match their tones, keeping what is still valid. Raises StitchError for what stops a run."""
