@@ -75,6 +75,7 @@ def begin(folder: JobFolder) -> Begun:
     white_sheet.require_use(settings)
     by_hand.require_book(root)
     wishing.require_book(root)
+    white_sheet.require_use(settings)
     scanner = calibration.read(settings, folder)
     profile = checkin.read_profile(settings.profile_path)
     return Begun(scanner, profile, checkin.find(folder.request))

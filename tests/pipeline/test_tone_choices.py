@@ -65,7 +65,7 @@ def test_another_sheet_redoes_the_tone_and_what_follows_only(finished: Path) -> 
     planned = stitch("join", job, "--dry-run").stdout.splitlines()
     assert [line.split()[0] for line in planned] == ["keep", "keep", "do", "do", "do", "do"]
     assert planned[2] == "do   tone: the white sheet changed"
-    assert stitch("status", finished).stdout.count("scans, ties or settings changed") == 1
+    assert stitch("status", finished).stdout.count("settings changed after it was joined") == 1
 
 
 def test_tone_none_keeps_every_code_outside_the_seams(finished: Path) -> None:
