@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from datetime import datetime
 from statistics import median
 from typing import Any
@@ -179,7 +180,8 @@ class _Run:
             sha256_after=tuple(hashes.items()),
             exit_code=_exit_code(self._findings),
         )
-        self._report(summary, seams.label_map)
+        counts = seam_checks.on_painting(ready.placed.painting_px, layout.canvas_ppi)
+        self._report(summary, seams.label_map, counts)
         self._clear_drafts()
         if self._keeper.is_still():
             rerun.save(self._folder, rerun.mark_of(self._folder, collected.files), summary)
@@ -253,11 +255,11 @@ class _Run:
             **facts,
         )
 
-    def _report(self, summary: RunSummary, label_map: LabelMap) -> None:
+    def _report(self, summary: RunSummary, label_map: LabelMap, counts: Callable[[tuple[float, float]], bool]) -> None:
         sizes = {scan.scan_id: scan.size for scan in self._scans}
         _, source = open_image(self._folder.master, scratch=self._folder.scratch)
         try:
-            telling.write_report(self._folder, summary, source, label_map, sizes, self._progress)
+            telling.write_report(self._folder, summary, source, label_map, sizes, self._progress, counts=counts)
         finally:
             source.close()
         self._folder.write_checksums()

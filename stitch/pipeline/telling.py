@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,7 @@ from stitch.report.page import page
 from stitch.report.preview import preview
 from stitch.report.seam_map import draw
 from stitch.report.seams_json import seams_plain
-from stitch.report.spots import crop_spots
+from stitch.report.spots import anywhere, crop_spots
 from stitch.scans.readers import open_scan
 
 SUSPECT_PX = 700  # long side of scans shown side by side
@@ -189,14 +189,16 @@ def write_report(
     progress: Progress,
     *,
     suspects: Sequence[tuple[str, bytes]] = (),
+    counts: Callable[[tuple[float, float]], bool] = anywhere,
 ) -> None:
     """Write the seam map, the seams as data, the page and the figures. Without a master only page and figures.
 
-    `suspects` : names and pictures of the two scans whose link stopped the run.
+    `suspects` : names and pictures of the two scans whose link stopped the run; `counts` : whether a canvas px is on
+    the painting.
     """
     pictures: dict[str, Any] = {"suspects": suspects}
     if master is not None and label_map is not None and summary.layout is not None:
-        pictures = _pictures(folder, summary, master, label_map, sizes, progress)
+        pictures = _pictures(folder, summary, master, label_map, sizes, progress, counts)
     _write(folder, folder.report_html, html_bytes(page(summary, **pictures)))
     _write(folder, folder.report_json, json_bytes(report_plain(summary, job_folder=folder.root)))
 
@@ -224,6 +226,7 @@ def _pictures(
     label_map: LabelMap,
     sizes: Mapping[str, Size],
     progress: Progress,
+    counts: Callable[[tuple[float, float]], bool],
 ) -> dict[str, Any]:
     layout, lines = summary.layout, summary.seams or ()
     assert layout is not None
@@ -247,7 +250,7 @@ def _pictures(
     seam_map_png = png_bytes(seam_map, text="Which scan made each part, and how visible each seam is")
     _write(folder, folder.seam_map, seam_map_png)
     _write(folder, folder.seams_json, json_bytes(seams_plain(lines, layout.canvas_ppi)))
-    spots = crop_spots(master.read, lines, labels, layout.canvas, layout.canvas_ppi, profile=profile)
+    spots = crop_spots(master.read, lines, labels, layout.canvas, layout.canvas_ppi, profile=profile, counts=counts)
     preview_png = png_bytes(small, profile=profile)
     return {"preview_png": preview_png, "seam_map_png": seam_map_png, "spots": spots}
 
