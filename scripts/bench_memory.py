@@ -4,7 +4,7 @@ python scripts/bench_memory.py
 python scripts/bench_memory.py --megapixels 100 --memory 1000
 
 Prints, for every size, the peak resident memory of the whole process tree against `--memory`, the wall time, what each
-room took, and the ratio to the floor of such a job, measured in the same run on the same scans: every scan read twice and
+room took, and the ratio to the floor of such a job, measured in the same run on the same scans: every scan read and
 hashed (SHA-256) twice, every pixel of it warped once with a cubic kernel on all cores, as many bytes as the master has
 written with fsync, and read back with SHA-256. Exit code 0 when every join ended with 0 or 1 below `--memory`.
 """
