@@ -60,7 +60,7 @@ def test_a_refused_job_ends_with_the_command_and_ties_join_it(tmp_path: Path) ->
     scans = blank_between(tmp_path / "scans", 1)
     refused = stitch("join", scans)
     assert refused.returncode == 4
-    assert "\nNext: stitch ties scans-joined\n" in refused.stderr
+    assert refused.stderr.rstrip().endswith(": stitch ties scans-joined")
     job = tmp_path / "scans-joined"
     page = (job / "report.html").read_text("utf-8")
     assert page.index("The two in question") < page.index('alt="the scan A1"') < page.index('alt="the scan A2"')

@@ -70,10 +70,10 @@ def test_scans_that_are_not_bent_are_not_corrected(seed: int) -> None:
 class Remembering(Refiner):
     """Measures every grain once: scans and places stay the same."""
 
-    def _measure(self, maps: Maps, pairs: Sequence[tuple[str, str]], grain: Grain) -> list[Measured]:
+    def _measure(self, maps: Maps, pairs: Sequence[tuple[str, str]], grain: Grain, *, is_first: bool) -> list[Measured]:
         self.__dict__.setdefault("known", {})
         if grain not in self.known:
-            self.known[grain] = super()._measure(maps, pairs, grain)
+            self.known[grain] = super()._measure(maps, pairs, grain, is_first=is_first)
         return self.known[grain]
 
 
@@ -158,7 +158,7 @@ def test_the_trial_solve_sees_neither_held_out_patches_nor_those_that_share_nois
     poses = true_poses()
     maps = Maps(poses, {}, dict.fromkeys(poses, SIZE))
     for grain in (refine.FINE, refine._dense_grains(PPI)[-1]):
-        (measured,) = refiner._measure(maps, [("S1", "S2")], grain)
+        (measured,) = refiner._measure(maps, [("S1", "S2")], grain, is_first=False)
         assert measured.is_held_out.any()
         assert not (measured.is_held_out & measured.is_beside).any()
         (trial,), (everything,) = (refiner._chosen(maps, [measured], is_trial=t) for t in (True, False))
