@@ -12,7 +12,7 @@ from stitch.cli import amounts
 from stitch.cli.console import answer, say
 from stitch.cli.guard import guarded
 from stitch.cli.lengths import Unit, parse_length_mm
-from stitch.cli.plan_words import say_figures, say_print, scan_lines
+from stitch.cli.plan_words import say_figures, say_flush, say_print, scan_lines
 from stitch.cli.sheets import size_mm
 from stitch.cli.wording import flowing
 from stitch.errors import UsageError
@@ -102,6 +102,7 @@ def plan(
         for line in scan_lines(made):
             answer(line)
         say_figures(made, costs_of(made, out))
+        say_flush(made)
         if need is not None:
             say_print(made, need)
         if any(wanted.overlap.of(side) < least_mm(side) for side in wanted.usable):

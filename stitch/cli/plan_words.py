@@ -9,6 +9,8 @@ from stitch.cli.console import say
 from stitch.model.geometry import Size
 from stitch.model.plan import ScanPlan
 from stitch.plan import figures, words
+from stitch.plan.overlap import HAND_MM
+from stitch.plan.rim import rim_mm
 
 if TYPE_CHECKING:
     from stitch.pipeline.planning import Costs
@@ -16,10 +18,10 @@ if TYPE_CHECKING:
 
 def scan_lines(plan: ScanPlan) -> Iterator[str]:
     """A line for each scan, under a heading."""
-    yield f"{'scan':<13}{'painting lies, face down':<26}{'left edge':<26}{'far edge':<26}shares with"
+    yield f"{'scan':<13}{'painting lies, face down':<26}{'left edge':<29}{'far edge':<29}shares with"
     for scan in plan.scans:
         way = words.way_up(scan.turn_deg)
-        places = "".join(f"{_edge(place):<26}" for place in (scan.left_mm, scan.far_mm))
+        places = "".join(f"{_edge(place):<29}" for place in (scan.left_mm, scan.far_mm))
         lid = "  (lid off)" if scan.needs_lid_off else ""
         yield f"{scan.file_name:<13}{way:<26}{places}{words.shared(scan)}{lid}"
 
@@ -50,6 +52,17 @@ def say_figures(plan: ScanPlan, costs: Costs) -> None:
     say("Sharp: from d = 1 / (dpi × tan 1′), where normal sight (20/20, one minute of arc) tells dots no longer apart.")
 
 
+def say_flush(plan: ScanPlan) -> None:
+    """Warn where the painting's edges lie so near to the bed's that a slip of the hand would lose a strip."""
+    room_mm = rim_mm(plan)
+    if room_mm < HAND_MM:
+        least = "flush with" if room_mm <= 0 else f"only {words.mm(room_mm)} mm inside"
+        say(
+            f"Some edges of the painting lie {least} the bed's edges: what slips over them is in no scan. "
+            "Lay those with care, or ask for a little less bed (--bed-margin 3mm)."
+        )
+
+
 def say_print(plan: ScanPlan, need: figures.PrintNeed) -> None:
     """Whether the scans are enough for the print asked for."""
     enough = "enough" if plan.dpi >= need.needed_dpi - 1e-6 else "NOT enough"
@@ -58,9 +71,7 @@ def say_print(plan: ScanPlan, need: figures.PrintNeed) -> None:
         f"{plan.dpi:g} dpi are {enough}."
     )
     if need.trimmed_mm >= 1:
-        say(
-            f"Its shape differs from the painting's: filling it cuts {need.trimmed_mm:.0f} mm of the print's picture off."
-        )
+        say(f"Its shape differs from the painting's: to fill it, {need.trimmed_mm:.0f} mm of the picture are cut off.")
 
 
 def _edge(place_mm: float) -> str:

@@ -144,7 +144,7 @@ def _with_cells(wanted: Wanted, grid: Grid) -> Grid:
 def _moment(cell: Cell, *, by_columns: bool) -> tuple[bool, bool, int, int]:
     """One turn and one taking off of the lid at most; else from neighbour to neighbour, to and fro.
 
-    Along the hinge, so that pieces alike lie in one row. Once off, the lid stays off: those that need it come first then.
+    Along the hinge, so that pieces alike lie in one row. Once off, the lid stays off: pieces that ask for it go on.
     """
     line, place = (cell.column, cell.row) if by_columns else (cell.row, cell.column)
     return cell.is_turned, cell.needs_lid_off != cell.is_turned, line, place if line % 2 == 0 else -place

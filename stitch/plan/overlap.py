@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from stitch.errors import UsageError
 
 LEAST_MM = 30.0  # what placing needs, as the README asks for
-HAND_MM = 5.0  # how far off two pieces laid by hand may be together
+HAND_MM = 3.0  # how far off a piece laid by hand may be
 LEAST_FRACTION = 0.15  # of the bed's side: from there on all true pairs were linked on simulated scans
 MOST_FRACTION = 0.9  # nearly equal scans would be taken for the same piece scanned twice
 
@@ -26,7 +26,7 @@ class Overlap:
 
 def least_mm(side_mm: float) -> float:
     """The overlap below which no plan goes."""
-    return max(LEAST_MM + HAND_MM, LEAST_FRACTION * side_mm)
+    return max(LEAST_MM + 2 * HAND_MM, LEAST_FRACTION * side_mm)
 
 
 def needed_mm(

@@ -5,6 +5,8 @@ from __future__ import annotations
 from stitch.model.plan import Hinge, PlannedScan, ScanPlan
 from stitch.plan import words
 from stitch.plan.lying import Rect
+from stitch.plan.overlap import HAND_MM
+from stitch.plan.rim import rim_mm
 from stitch.plan.sheet import cautions
 from stitch.plan.sheet.paper import Paper
 from stitch.plan.sheet.pen import GREY, HAIR_MM, LINE_MM, PALE, WHITE, Pen
@@ -15,6 +17,7 @@ ROW_MM = 17.0
 CAUTIONS_MM = 112.0  # the room they take on a page, at most
 BOX_MM = 5.0  # of a tick
 RULE_MM, RULE_INCHES = 100, 4
+SEEN = "This is the back of the painting as it lies on the glass, seen from above, from the front of the scanner."
 COLUMNS = {"number": 9.0, "picture": 19.0, "way": 49.0, "left": 88.0, "far": 119.0, "shares": 150.0}
 
 
@@ -33,7 +36,9 @@ def draw_sheet(plan: ScanPlan, paper: Paper) -> bytes:
 
 def _front_page(pen: Pen, plan: ScanPlan) -> None:
     y = _heading(pen, plan)
-    y = pen.paragraph(BORDER_MM, y + 2, _wide(pen), _what_is_seen(plan), pt=11)
+    face_down = f"Face down, {words.way_up(plan.scans[0].turn_deg)}"
+    y = pen.paragraph(BORDER_MM, y + 4, _wide(pen), face_down, pt=13, is_bold=True)
+    y = pen.paragraph(BORDER_MM, y, _wide(pen), SEEN, pt=10)
     foot = pen.height - BORDER_MM - 20
     notes = _notes(plan)
     foot -= 5.5 * len(notes)
@@ -57,26 +62,19 @@ def _heading(pen: Pen, plan: ScanPlan) -> float:
     return pen.paragraph(BORDER_MM, BORDER_MM + 13, _wide(pen), facts, pt=10, grey=GREY)
 
 
-def _what_is_seen(plan: ScanPlan) -> str:
-    way = words.way_up(plan.scans[0].turn_deg)
-    return (
-        f"The painting lies face down on the glass, {way}. This is its back, as you see it from above, standing at the "
-        "front of the scanner."
-    )
-
-
 def _notes(plan: ScanPlan) -> list[str]:
-    notes = ["Grey strips are seen by two scans or more. Go by the numbers: each scan lies next to the one before."]
+    notes = [
+        "Grey strips are in two scans or more. The heavy outline is what scan 1 takes in.",
+        "Go by the numbers: each scan lies next to the one before, as far as can be.",
+    ]
     if plan.has_turned:
         turned = [scan.number for scan in plan.scans if scan.turn_deg != plan.scans[0].turn_deg]
-        notes.append(
-            f"From scan {turned[0]} on the painting lies turned half around: the pieces with a grey number, shaded here."
-        )
+        notes.append(f"From scan {turned[0]} on the painting lies turned half around: those with a grey number.")
     open_from = next((scan.number for scan in plan.scans if scan.needs_lid_off), None)
     if open_from is not None:
-        notes.append(
-            f"Before scan {open_from} take the lid off: the painting hangs over the hinge's side. It may stay off."
-        )
+        notes.append(f"Before scan {open_from} take the lid off: the painting hangs over the hinge. It may stay off.")
+    if rim_mm(plan) < HAND_MM:
+        notes.append("Some edges of the painting lie at the very edge of the glass. Lay those with care.")
     return notes
 
 
@@ -123,7 +121,7 @@ def _table_head(pen: Pen, plan: ScanPlan) -> float:
     pen.text(BORDER_MM, BORDER_MM + 4, "Scan after scan", pt=14, is_bold=True)
     how = (
         "The picture is the bed from above: shaded is what is scanned, the arrow points to the painting's top. "
-        "“Over”: the painting's edge hangs over the bed's edge by this much; “inside”: it lies on the glass, this far in. "
+        "“Over”: the painting's edge hangs over the bed's edge by this much; “inside”: it lies this far in. "
         + ("The heavy line is the hinge." if plan.bed.hinge is not Hinge.NONE else "")
     )
     y = pen.paragraph(BORDER_MM, BORDER_MM + 10, _wide(pen), how, pt=9, grey=GREY) + 3
@@ -144,18 +142,26 @@ def _row(pen: Pen, plan: ScanPlan, scan: PlannedScan, y: float) -> None:
     pen.rect(Rect(x, middle - BOX_MM / 2, BOX_MM, BOX_MM), fill=WHITE, width=LINE_MM)
     pen.text(x + COLUMNS["number"], middle + 1.9, str(scan.number), pt=15, is_bold=True)
     draw_lying(pen, plan, scan, Rect(x + COLUMNS["picture"], y + 1.2, 26, ROW_MM - 2.4))
-    pen.text(x + COLUMNS["way"], middle - 1, words.way_up(scan.turn_deg), pt=10)
+    pen.text(x + COLUMNS["way"], middle - 2.5, words.way_up(scan.turn_deg), pt=10)
     under = f"{scan.file_name}{', lid off' if scan.needs_lid_off else ''}"
-    pen.text(x + COLUMNS["way"], middle + 4, under, pt=9, grey=GREY)
+    pen.text(x + COLUMNS["way"], middle + 2, under, pt=9)
+    pen.text(x + COLUMNS["way"], middle + 6, f"front: row {scan.row}, column {scan.column}", pt=8, grey=GREY)
     for name, place in (("left", scan.left_mm), ("far", scan.far_mm)):
         told = words.edge(place)
         pen.text(x + COLUMNS[name], middle - 1, told, pt=10)
         if told != "flush":
             pen.text(x + COLUMNS[name], middle + 4, words.inches(place), pt=9, grey=GREY)
-    for line, one in enumerate(scan.shares):
-        first = middle + 1.2 - 2.1 * (len(scan.shares) - 1)
-        told = f"{one.number} by {words.mm(one.overlap_mm)} mm"
-        pen.text(x + COLUMNS["shares"], first + 4.2 * line, told, pt=8.5)
+    neighbours = _shared(scan)
+    for line, one in enumerate(neighbours):
+        pen.text(x + COLUMNS["shares"], middle + 1.2 - 2.1 * (len(neighbours) - 1) + 4.2 * line, one, pt=9)
+
+
+def _shared(scan: PlannedScan) -> list[str]:
+    """Neighbours that share alike in one line."""
+    alike: dict[str, list[str]] = {}
+    for one in scan.shares:
+        alike.setdefault(words.mm(one.overlap_mm), []).append(str(one.number))
+    return [f"{', '.join(numbers)} by {width} mm" for width, numbers in alike.items()]
 
 
 def _cautions(pen: Pen, y: float) -> None:

@@ -93,7 +93,7 @@ class Pen:
         at: float = 0,
     ) -> None:
         """One line with its foot at y. `at` : 0 begins at x, 0.5 is centred there, 1 ends there."""
-        words, font = printable(words), _font(is_bold)
+        words, font = printable(words), _font(is_bold=is_bold)
         self._canvas.setFillGray(grey)
         self._canvas.setFont(font, pt)
         foot_x, foot_y = self._at(x, y)
@@ -122,7 +122,7 @@ class Pen:
 
 def wrapped(words: str, width_mm: float, *, pt: float, is_bold: bool = False) -> list[str]:
     """Words in lines no wider than that."""
-    return list(simpleSplit(printable(words), _font(is_bold), pt, width_mm * PT_PER_MM))
+    return list(simpleSplit(printable(words), _font(is_bold=is_bold), pt, width_mm * PT_PER_MM))
 
 
 def printable(words: str) -> str:
@@ -130,5 +130,5 @@ def printable(words: str) -> str:
     return words.encode("cp1252", "replace").decode("cp1252")
 
 
-def _font(is_bold: bool) -> str:
+def _font(*, is_bold: bool) -> str:
     return BOLD_FONT if is_bold else PLAIN_FONT

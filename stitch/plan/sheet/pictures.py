@@ -8,6 +8,8 @@ from stitch.plan.sheet.pen import BOLD_MM, GREY, HAIR_MM, PALE, PT_PER_MM, WHITE
 
 TURNED_FILL, OVERLAP_FILL, BED_FILL = 0.95, 0.8, 0.9
 NUMBER_PT = (5.0, 15.0)
+OUTLINE_MM = 1.1  # of the first scan's piece, as an example
+LEAST_OWN_MM = 4.0  # a number goes into what one scan alone shows where that is larger
 
 
 def draw_painting(pen: Pen, plan: ScanPlan, box: Rect) -> Rect:
@@ -24,8 +26,10 @@ def draw_painting(pen: Pen, plan: ScanPlan, box: Rect) -> Rect:
     for piece in pieces.values():
         pen.rect(piece, stroke=GREY, width=HAIR_MM)
     pen.rect(sheet, width=BOLD_MM)
+    pen.rect(pieces[1], width=OUTLINE_MM)
     for scan in plan.scans:
-        _number(pen, scan, pieces[scan.number], is_turned=scan.turn_deg != turn_deg)
+        own = _alone(pieces[scan.number], [pieces[one.number] for one in scan.shares])
+        _number(pen, scan, own, is_turned=scan.turn_deg != turn_deg)
     return sheet
 
 
@@ -60,7 +64,7 @@ def draw_hinge(pen: Pen, hinge: Hinge, glass: Rect) -> None:
         Hinge.RIGHT: (glass.right, glass.y, glass.right, glass.bottom),
     }
     if hinge in ends:
-        pen.line(*ends[hinge], width=1.4)
+        pen.line(*ends[hinge], width=1.0)
 
 
 def fitted(width: float, height: float, box: Rect) -> Rect:
@@ -82,6 +86,21 @@ def _overlaps(pen: Pen, plan: ScanPlan, pieces: dict[int, Rect]) -> None:
         for other in scan.shares:
             if other.number > scan.number:
                 pen.rect(_common(pieces[scan.number], pieces[other.number]), fill=OVERLAP_FILL, stroke=None)
+
+
+def _alone(piece: Rect, neighbours: list[Rect]) -> Rect:
+    """What no neighbour shows, as far as it leaves room for a number."""
+    x0, y0, x1, y1 = piece.x, piece.y, piece.right, piece.bottom
+    for other in neighbours:
+        if abs(other.y - piece.y) < abs(other.x - piece.x):
+            x0, x1 = (max(x0, other.right), x1) if other.x < piece.x else (x0, min(x1, other.x))
+        else:
+            y0, y1 = (max(y0, other.bottom), y1) if other.y < piece.y else (y0, min(y1, other.y))
+    if x1 - x0 < LEAST_OWN_MM:
+        x0, x1 = piece.x, piece.right
+    if y1 - y0 < LEAST_OWN_MM:
+        y0, y1 = piece.y, piece.bottom
+    return Rect(x0, y0, x1 - x0, y1 - y0)
 
 
 def _number(pen: Pen, scan: PlannedScan, piece: Rect, *, is_turned: bool) -> None:
