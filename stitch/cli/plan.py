@@ -19,7 +19,7 @@ from stitch.errors import UsageError
 from stitch.model.plan import Bed, Hinge, Turn
 from stitch.plan.grid import Wanted
 from stitch.plan.make import make_plan
-from stitch.plan.overlap import Overlap, least_mm
+from stitch.plan.overlap import Overlap, is_raised
 from stitch.plan.sheet.paper import Paper
 
 if TYPE_CHECKING:
@@ -105,8 +105,10 @@ def plan(
         say_flush(made)
         if need is not None:
             say_print(made, need)
-        if any(wanted.overlap.of(side) < least_mm(side) for side in wanted.usable):
+        if is_raised(wanted.overlap, made):
             say("The overlap asked for is less than placing the scans needs: it was made larger.")
+        if made.has_turned:
+            say("Raised paint is lit from the other side where pieces lie turned: for such work take --turn none.")
         answer(str(files.plan))
         answer(str(files.sheet))
 

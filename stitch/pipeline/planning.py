@@ -67,12 +67,7 @@ def costs_of(plan: ScanPlan, folder: Path, *, test_speed: bool = True) -> Costs:
         memory_mb=_memory_mb(plan, master),
         join_s=None
         if speed is None
-        else join_seconds(
-            speed,
-            scan_px=count * scan.width_px * scan.height_px,
-            master_bytes=master_bytes,
-            scan_bytes=count * scan_bytes,
-        ),
+        else join_seconds(speed, scan_px=count * scan.width_px * scan.height_px, master_bytes=master_bytes),
     )
 
 

@@ -37,9 +37,9 @@ def measure_speed(folder: Path) -> Speed | None:
         return None
 
 
-def join_seconds(speed: Speed, *, scan_px: int, master_bytes: int, scan_bytes: int) -> tuple[float, float]:
-    """Roughly the least and the most that a join takes. The disk is taken to read as fast as it writes."""
-    plain_s = scan_px / speed.warped_px + (scan_bytes + master_bytes) / speed.written_bytes
+def join_seconds(speed: Speed, *, scan_px: int, master_bytes: int) -> tuple[float, float]:
+    """Roughly the least and the most that a join takes, when scans are read faster than the master is written."""
+    plain_s = scan_px / speed.warped_px + master_bytes / speed.written_bytes
     return plain_s * JOIN_FACTORS[0], plain_s * JOIN_FACTORS[1]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stitch.errors import UsageError
+from stitch.model.plan import ScanPlan
 
 LEAST_MM = 30.0  # what placing needs, as the README asks for
 HAND_MM = 3.0  # how far off a piece laid by hand may be
@@ -27,6 +28,12 @@ class Overlap:
 def least_mm(side_mm: float) -> float:
     """The overlap below which no plan goes."""
     return max(LEAST_MM + 2 * HAND_MM, LEAST_FRACTION * side_mm)
+
+
+def is_raised(asked: Overlap, plan: ScanPlan) -> bool:
+    """Whether a plan had to go above the overlap asked for, so that scans can be placed."""
+    sides = ((plan.least_overlap_x_mm, plan.scans[0].width_mm), (plan.least_overlap_y_mm, plan.scans[0].height_mm))
+    return any(planned > 0 and asked.of(side) < least_mm(side) for planned, side in sides)
 
 
 def needed_mm(

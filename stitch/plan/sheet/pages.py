@@ -18,6 +18,11 @@ CAUTIONS_MM = 112.0  # the room they take on a page, at most
 BOX_MM = 5.0  # of a tick
 RULE_MM, RULE_INCHES = 100, 4
 SEEN = "This is the back of the painting as it lies on the glass, seen from above, from the front of the scanner."
+HOW_TO_READ = (
+    "The picture is the bed from above: shaded is what is scanned, the arrow points to the painting's top. “Over”: the "
+    "painting's edge hangs over the bed's edge by this much; “inside”: it lies this far in. “Front”: where the piece "
+    "is in the painting as it hangs."
+)
 COLUMNS = {"number": 9.0, "picture": 19.0, "way": 49.0, "left": 88.0, "far": 119.0, "shares": 150.0}
 
 
@@ -70,6 +75,7 @@ def _notes(plan: ScanPlan) -> list[str]:
     if plan.has_turned:
         turned = [scan.number for scan in plan.scans if scan.turn_deg != plan.scans[0].turn_deg]
         notes.append(f"From scan {turned[0]} on the painting lies turned half around: those with a grey number.")
+        notes.append("Raised paint is lit from the other side in those: for such work, plan without turns.")
     open_from = next((scan.number for scan in plan.scans if scan.needs_lid_off), None)
     if open_from is not None:
         notes.append(f"Before scan {open_from} take the lid off: the painting hangs over the hinge. It may stay off.")
@@ -119,11 +125,7 @@ def _scans(pen: Pen, plan: ScanPlan) -> float:
 
 def _table_head(pen: Pen, plan: ScanPlan) -> float:
     pen.text(BORDER_MM, BORDER_MM + 4, "Scan after scan", pt=14, is_bold=True)
-    how = (
-        "The picture is the bed from above: shaded is what is scanned, the arrow points to the painting's top. "
-        "“Over”: the painting's edge hangs over the bed's edge by this much; “inside”: it lies this far in. "
-        + ("The heavy line is the hinge." if plan.bed.hinge is not Hinge.NONE else "")
-    )
+    how = HOW_TO_READ + (" The heavy line is the hinge." if plan.bed.hinge is not Hinge.NONE else "")
     y = pen.paragraph(BORDER_MM, BORDER_MM + 10, _wide(pen), how, pt=9, grey=GREY) + 3
     heads = {
         "way": "which way up",

@@ -9,6 +9,7 @@ from stitch.plan.sheet.pen import BOLD_MM, GREY, HAIR_MM, PALE, PT_PER_MM, WHITE
 TURNED_FILL, OVERLAP_FILL, BED_FILL = 0.95, 0.8, 0.9
 NUMBER_PT = (5.0, 15.0)
 OUTLINE_MM = 1.1  # of the first scan's piece, as an example
+LEAST_ARROW_MM = 1.5
 LEAST_OWN_MM = 4.0  # a number goes into what one scan alone shows where that is larger
 
 
@@ -27,9 +28,13 @@ def draw_painting(pen: Pen, plan: ScanPlan, box: Rect) -> Rect:
         pen.rect(piece, stroke=GREY, width=HAIR_MM)
     pen.rect(sheet, width=BOLD_MM)
     pen.rect(pieces[1], width=OUTLINE_MM)
+    alone = {
+        scan.number: _alone(pieces[scan.number], [pieces[one.number] for one in scan.shares]) for scan in plan.scans
+    }
+    room = 0.45 * min(min(own.width, own.height) for own in alone.values())
+    pt = min(NUMBER_PT[1], max(NUMBER_PT[0], room * PT_PER_MM))
     for scan in plan.scans:
-        own = _alone(pieces[scan.number], [pieces[one.number] for one in scan.shares])
-        _number(pen, scan, own, is_turned=scan.turn_deg != turn_deg)
+        _number(pen, scan.number, alone[scan.number], pt, is_turned=scan.turn_deg != turn_deg)
     return sheet
 
 
@@ -51,9 +56,9 @@ def draw_lying(pen: Pen, plan: ScanPlan, scan: PlannedScan, box: Rect) -> None:
     pen.rect(painting, stroke=GREY, width=HAIR_MM)
     draw_hinge(pen, bed.hinge, glass)
     seen = _common(glass, painting)
-    pen.arrow(
-        seen.x + seen.width / 2, seen.y + seen.height / 2, min(5.0, 0.7 * min(seen.width, seen.height)), scan.turn_deg
-    )
+    length = min(5.0, 0.7 * min(seen.width, seen.height))
+    if length >= LEAST_ARROW_MM:
+        pen.arrow(seen.x + seen.width / 2, seen.y + seen.height / 2, length, scan.turn_deg)
 
 
 def draw_hinge(pen: Pen, hinge: Hinge, glass: Rect) -> None:
@@ -103,13 +108,10 @@ def _alone(piece: Rect, neighbours: list[Rect]) -> Rect:
     return Rect(x0, y0, x1 - x0, y1 - y0)
 
 
-def _number(pen: Pen, scan: PlannedScan, piece: Rect, *, is_turned: bool) -> None:
-    x, y = piece.x + piece.width / 2, piece.y + piece.height / 2
-    room = 0.4 * min(piece.width, piece.height)
-    pt = min(NUMBER_PT[1], max(NUMBER_PT[0], room * PT_PER_MM * 0.75))
-    radius = 0.95 * pt / PT_PER_MM
-    pen.disc(x, y, radius, fill=PALE if is_turned else WHITE)
-    pen.text(x, y + 0.36 * pt / PT_PER_MM, str(scan.number), pt=pt, is_bold=True, at=0.5)
+def _number(pen: Pen, number: int, own: Rect, pt: float, *, is_turned: bool) -> None:
+    x, y = own.x + own.width / 2, own.y + own.height / 2
+    pen.disc(x, y, 0.95 * pt / PT_PER_MM, fill=PALE if is_turned else WHITE)
+    pen.text(x, y + 0.36 * pt / PT_PER_MM, str(number), pt=pt, is_bold=True, at=0.5)
 
 
 def _common(one: Rect, other: Rect) -> Rect:
