@@ -14,6 +14,7 @@ from stitch.cli.guard import guarded
 from stitch.cli.lengths import Unit, parse_length_mm
 from stitch.cli.plan_words import say_figures, say_flush, say_print, scan_lines
 from stitch.cli.sheets import size_mm
+from stitch.cli.studio import Studio, load_studio
 from stitch.cli.wording import flowing
 from stitch.errors import UsageError
 from stitch.model.plan import Bed, Hinge, Turn
@@ -80,10 +81,22 @@ def plan(
     title: Annotated[str, typer.Option(metavar="TEXT", show_default=False, help="Heads the sheet.")] = "",
     paper: Annotated[Paper, typer.Option(help="Paper to print the sheet on.")] = Paper.A4,
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where plan.json and the sheet go.")] = Path("plan"),
+    studio: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            show_default=False,
+            exists=True,
+            dir_okay=False,
+            help="File with your usual unit and scan-dpi.",
+        ),
+    ] = None,
     unit: Annotated[Unit | None, typer.Option(show_default=False, help="Unit of lengths written without one.")] = None,
     debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
+        usual = load_studio(studio)
+        unit = unit or usual.unit
         painting_mm = size_mm(painting, what="--painting", unit=unit, side=amounts.side_mm)
         bed_mm = size_mm(bed, what="--bed", unit=unit)
         _require_bed(bed, bed_mm)
@@ -95,7 +108,7 @@ def plan(
             turn=turn,
         )
         need = None if print_ is None else _print_need(print_, painting_mm, unit)
-        made = make_plan(wanted, dpi=_dpi(dpi, need), bits=_bits(bits), title=title)
+        made = make_plan(wanted, dpi=_dpi(dpi, need, usual), bits=_bits(bits), title=title)
         from stitch.pipeline.planning import costs_of, write_plan  # heavy: only when there is work
 
         files = write_plan(made, out, paper)
@@ -152,7 +165,7 @@ def _print_need(text: str, painting_mm: tuple[float, float], unit: Unit | None) 
     return print_need(painting_mm, size_mm(sides, what="--print", unit=unit), print_dpi)
 
 
-def _dpi(typed: float | None, need: PrintNeed | None) -> float:
+def _dpi(typed: float | None, need: PrintNeed | None, usual: Studio) -> float:
     """The resolution typed; else the least usual one that the print needs; else the usual one."""
     from stitch.plan.figures import USUAL_DPI as OFFERED
     from stitch.plan.figures import usual_dpi
@@ -160,7 +173,7 @@ def _dpi(typed: float | None, need: PrintNeed | None) -> float:
     if typed is not None:
         return amounts.dpi(typed, what="--dpi")
     if need is None:
-        return USUAL_DPI
+        return float(usual.settings.get("scan_dpi", USUAL_DPI))
     found = usual_dpi(need.needed_dpi)
     if found is None:
         raise UsageError(

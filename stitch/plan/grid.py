@@ -136,17 +136,18 @@ def _with_cells(wanted: Wanted, grid: Grid) -> Grid:
         is_turned = (cell.row, cell.column) in half_around
         needs_lid_off = _is_blocked(wanted, grid, cell, is_turned=is_turned)
         cells.append(replace(cell, is_turned=is_turned, needs_lid_off=needs_lid_off))
-    by_columns = wanted.bed.hinge in (Hinge.LEFT, Hinge.RIGHT)
-    cells.sort(key=lambda cell: _moment(cell, by_columns=by_columns))
+    cells.sort(key=lambda cell: _moment(cell, wanted.bed.hinge))
     return Grid(grid.turn_deg, grid.overlaps, grid.column_starts, grid.row_starts, tuple(cells))
 
 
-def _moment(cell: Cell, *, by_columns: bool) -> tuple[bool, bool, int, int]:
+def _moment(cell: Cell, hinge: Hinge) -> tuple[bool, bool, int, int]:
     """One turn and one taking off of the lid at most; else from neighbour to neighbour, to and fro.
 
     Along the hinge, so that pieces alike lie in one row. Once off, the lid stays off: pieces that ask for it go on.
     """
-    line, place = (cell.column, cell.row) if by_columns else (cell.row, cell.column)
+    line, place = {Hinge.LEFT: (cell.column, cell.row), Hinge.RIGHT: (-cell.column, cell.row)}.get(
+        hinge, (cell.row, cell.column)
+    )
     return cell.is_turned, cell.needs_lid_off != cell.is_turned, line, place if line % 2 == 0 else -place
 
 

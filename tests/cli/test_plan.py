@@ -69,6 +69,14 @@ def test_too_little_overlap_is_made_more_and_that_is_said(stitch: Call, tmp_path
     assert min(plan.least_overlap_x_mm, plan.least_overlap_y_mm) >= 36
 
 
+def test_the_studio_file_gives_unit_and_resolution(stitch: Call, tmp_path: Path) -> None:
+    (tmp_path / "studio.toml").write_text('unit = "cm"\nscan-dpi = 400\n')
+    done = planned(stitch, tmp_path / "plan", painting="61x91", dpi=None, studio=str(tmp_path / "studio.toml"))
+    assert done.exit_code == 0, done.stderr
+    plan = load_plan(tmp_path / "plan" / "plan.json")
+    assert (plan.painting_width_mm, plan.painting_height_mm, plan.dpi) == (610, 910, 400)
+
+
 def test_edges_flush_with_the_bed_are_told(stitch: Call, tmp_path: Path) -> None:
     assert "flush with" in planned(stitch, tmp_path / "plan", painting="A3", bed="A4").stderr
 

@@ -164,8 +164,10 @@ def test_the_far_half_is_turned_last_and_the_lid_comes_off_once() -> None:
     assert [scan.needs_lid_off for scan in plan.scans] == [False] * 4 + [True] * 8 + [False] * 4
 
 
-def test_each_scan_lies_next_to_the_one_before() -> None:
-    scans = make_plan(Wanted(610, 914, Bed(*A4_BED)), dpi=600).scans
+@pytest.mark.parametrize("hinge", Hinge)
+@pytest.mark.parametrize("turn", Turn)
+def test_each_scan_lies_next_to_the_one_before(hinge: Hinge, turn: Turn) -> None:
+    scans = make_plan(Wanted(610, 914, Bed(*A4_BED, hinge=hinge), turn=turn), dpi=600).scans
     for before, after in itertools.pairwise(scans):
         assert abs(before.row - after.row) + abs(before.column - after.column) == 1
 
