@@ -5,7 +5,8 @@ python scripts/seam_table.py --seeds 1-3 --cases seams-oil-drift,seams-oil-dust 
 python scripts/seam_table.py --yardstick --results seams.jsonl
 
 With --yardstick the same scans, at the same places, are also matched, cut and blended by the general library OpenCV
-(cv2.detail, in 8 bits), and its masters are scored alike.
+(cv2.detail, in 8 bits), and its masters are scored alike; the last lines say measure by measure on how many rows ours
+is ahead, and name those where it is not.
 
 Every finished row is one line of JSON in the results file at once; the same command again goes on where it stopped.
 Without --results the file lies in the system's temporary folder. Exit code 0 when every row passes, 1 when not.
@@ -44,7 +45,7 @@ from score_table import (  # noqa: E402
 
 from fixtures.flatbed.cases import CASES, named  # noqa: E402
 from fixtures.flatbed.seam_cases import seam_cases  # noqa: E402
-from fixtures.scoring import seam_table, yardstick  # noqa: E402
+from fixtures.scoring import seam_against, seam_table, yardstick  # noqa: E402
 
 WITH_YARDSTICK = "+yardstick"
 COPIES = "copies"  # without chance: one seed is enough
@@ -71,7 +72,7 @@ def main(arguments: list[str] | None = None) -> int:
         print(seam_table.line(done[key], number, len(plan), time.monotonic() - started), flush=True)
     print(f"\n{seam_table.summary(in_order(rows, plan))}")
     if options.yardstick:
-        print(f"\n{yardstick.NOTE}")
+        print(f"\n{seam_against.against(in_order(rows, plan))}\n\n{yardstick.NOTE}")
     print(f"\n{len(rows)} rows, {time.monotonic() - started:.0f} s in this run, results in {results}")
     return 0 if all(row["passed"] for row in rows) else 1
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from pathlib import Path
 
 from stitch.cli.lengths import Unit, parse_length_mm
 from stitch.errors import UsageError
@@ -36,6 +37,11 @@ def tolerance_mm(text: str, *, unit: Unit | None) -> float:
             advice=f"Take a tolerance of at most {TOLERANCE_MOST_MM:g} mm.",
         )
     return length
+
+
+def flat_path(path: Path) -> str:
+    """The absolute path of a white sheet's scan; "" for the word none, which takes one on record away."""
+    return "" if str(path) == "none" else str(path.absolute())
 
 
 def dpi(value: float, *, what: str) -> float:

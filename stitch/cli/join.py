@@ -17,7 +17,7 @@ from stitch.cli.summary import show_report_path, show_summary
 from stitch.cli.wording import flowing
 from stitch.errors import RegisterError
 from stitch.model.request import JoinRequest
-from stitch.model.settings import JoinSettings, Measured, Resample
+from stitch.model.settings import Compression, JoinSettings, Measured, Resample, ToneMatch
 
 HELP = flowing("""
 Join overlapping scans of one painting into one seamless picture.
@@ -108,9 +108,17 @@ def join(
     tone_reference: Annotated[
         str | None, _option("Name of the scan whose tone the others follow.", MASTER, "SCAN")
     ] = None,
+    tone: Annotated[
+        ToneMatch | None,
+        _option("How scans of unlike tone are matched. Usual: full. None leaves every code as scanned.", MASTER),
+    ] = None,
     resample: Annotated[
         Resample | None,
         _option("How pixels are moved. Fine: straighter, finer detail; that step takes 5 times as long.", MASTER),
+    ] = None,
+    compression: Annotated[
+        Compression | None,
+        _option("How the master is packed, without loss. Usual: not at all, which opens everywhere.", MASTER),
     ] = None,
     layers: Annotated[
         bool | None,
@@ -136,6 +144,10 @@ def join(
     scanner: Annotated[
         Path | None,
         _option("Your scanner's own shape. Read if the file is there, else written.", SCANS, "FILE", dir_okay=False),
+    ] = None,
+    flat: Annotated[
+        Path | None,
+        _option("Scan of a clean white sheet, for light that falls off over the glass; or none.", SCANS, "FILE"),
     ] = None,
     studio: Annotated[
         Path | None,
@@ -167,10 +179,13 @@ def join(
                 "fit_size": fit_size,
                 "allow_gaps": allow_gaps,
                 "resample": resample,
+                "compression": compression,
                 "layers": layers,
                 "scanner_path": None if scanner is None else str(scanner.absolute()),
                 "up_deg": None if up is None else int(up),
+                "tone": tone,
                 "tone_reference": tone_reference,
+                "flat_path": None if flat is None else amounts.flat_path(flat),
                 "profile_path": None if profile is None else str(profile.absolute()),
                 "jobs": None if jobs is None else amounts.jobs(jobs),
             },

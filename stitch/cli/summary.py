@@ -10,7 +10,7 @@ from stitch.cli.console import answer, say, show_findings
 from stitch.cli.lengths import MM_PER_INCH
 
 if TYPE_CHECKING:
-    from stitch.model.report import RunSummary
+    from stitch.model.report import RunSummary, Timing
 
 
 def show_summary(summary: RunSummary, root: Path, *, timings: bool) -> None:
@@ -20,14 +20,23 @@ def show_summary(summary: RunSummary, root: Path, *, timings: bool) -> None:
         say(line)
     if timings:
         for timing in summary.timings:
-            kept = "  (kept from an earlier run)" if timing.is_kept else ""
-            say(f"{timing.room:<12}{timing.seconds:8.1f} s{kept}")
+            say(_timed(timing))
     say(_verdict(summary))
     if summary.next_command:
         where = "" if Path.cwd().resolve() == root.parent else f" (in the folder {root.parent})"
         say(f"Next{where}: {summary.next_command}")
     for path in _paths(summary, root):
         answer(str(path))
+
+
+def _timed(timing: Timing) -> str:
+    """One line: wall time, time of all cores, gigabytes read and written."""
+    said = f"{timing.room:<12}{timing.seconds:8.1f} s"
+    if timing.cpu_s is not None:
+        said += f"{timing.cpu_s:9.1f} s of cores"
+    if timing.read_bytes is not None and timing.written_bytes is not None:
+        said += f"{timing.read_bytes / 1e9:8.2f} GB read{timing.written_bytes / 1e9:8.2f} GB written"
+    return f"{said}  (kept from an earlier run)" if timing.is_kept else said
 
 
 def show_report_path(root: Path) -> None:

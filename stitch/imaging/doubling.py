@@ -49,46 +49,43 @@ def doubled(pixels: NDArray[Any]) -> Float32Array:
     return merged.reshape(2 * height, 2 * width, *pixels.shape[2:])
 
 
-def read_straight(grid: NDArray[Any], x: Float32Array, y: Float32Array, dtype: Any) -> NDArray[Any]:
+def read_straight(
+    grid: NDArray[Any], x: Float32Array, y: Float32Array, dtype: Any, *, in_steps: bool = False
+) -> NDArray[Any]:
     """Read `grid` at positions (h, w); `x` and `y` are used up. Beyond a side its last pixel repeats.
 
     `dtype` : of the result, uint8, uint16 or float32; whole numbers are rounded and stop at their ends.
+    `in_steps` : see `move_against_cubic`.
     """
     for positions in (x, y):
-        move_against_cubic(positions)
+        move_against_cubic(positions, in_steps=in_steps)
     cubic = cv2.remap(grid, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     linear = cv2.remap(grid, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     depth = {np.uint8: cv2.CV_8U, np.uint16: cv2.CV_16U, np.float32: cv2.CV_32F}[np.dtype(dtype).type]
     return np.asarray(cv2.addWeighted(cubic, CUBIC_SHARE, linear, 1 - CUBIC_SHARE, 0.0, dtype=depth))
 
 
-def move_against_cubic(positions: Float32Array) -> None:
+def move_against_cubic(positions: Float32Array, *, in_steps: bool = False) -> None:
     """Move positions, in place, to where the kernel has to be asked so that a ramp reads as at the old ones.
 
-    Fractions are rounded to what positions up to 1,024 px hold exactly, so that they are the same whatever they are
-    counted from.
+    Asked at a fraction of ½ + s, the kernel reads a ramp at ½ + (1 − share/4)·s + share·s³.
+    `in_steps` : fractions are rounded to what positions up to 1,024 px hold exactly, so that they are the same whatever
+    they are counted from.
     """
     whole = np.floor(positions)
     positions -= whole
     positions -= np.float32(0.5)
-    ask(positions)
-    np.rint(positions * STEPS_PER_PX, out=positions)
-    positions /= STEPS_PER_PX
-    positions += whole
-    positions += np.float32(0.5)
-
-
-def ask(fractions: Float32Array) -> None:
-    """Move what lies between two pixels, in place, counted from the middle between them (±½).
-
-    Asked at a fraction of ½ + s, the kernel reads a ramp at ½ + (1 − share/4)·s + share·s³.
-    """
-    square = fractions * fractions
-    factor = np.full_like(fractions, _ASKED[-1])
+    square = positions * positions
+    factor = np.full_like(positions, _ASKED[-1])
     for coefficient in _ASKED[-2::-1]:
         factor *= square
         factor += coefficient
-    fractions *= factor
+    positions *= factor
+    if in_steps:
+        np.rint(positions * STEPS_PER_PX, out=positions)
+        positions /= STEPS_PER_PX
+    positions += whole
+    positions += np.float32(0.5)
 
 
 def _asked() -> NDArray[np.float32]:

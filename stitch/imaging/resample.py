@@ -154,13 +154,19 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
 
 
 def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample) -> NDArray[Any]:
-    x, y = (np.rint(STEPS_PER_PX * at) / STEPS_PER_PX for at in positions(placed, block))
+    x, y = positions(placed, block)
+    for at, first in ((x, source.x0_px), (y, source.y0_px)):
+        at *= STEPS_PER_PX
+        np.rint(at, out=at)
+        at /= STEPS_PER_PX
+        at -= first
     reach = KERNEL_REACH_PX + (doubling.HALF_TAPS if how is Resample.FINE else 0)
-    columns, x0 = _reached(x - source.x0_px, source.width_px, reach)
-    rows, y0 = _reached(y - source.y0_px, source.height_px, reach)
+    columns, x0 = _reached(x, source.width_px, reach)
+    rows, y0 = _reached(y, source.height_px, reach)
     near = pixels[rows, columns]
-    x = (x - (source.x0_px + x0)).clip(-2.0, near.shape[1] + 1.0)  # farther out the edge pixel repeats just the same
-    y = (y - (source.y0_px + y0)).clip(-2.0, near.shape[0] + 1.0)
+    for at, first, length in ((x, x0, near.shape[1]), (y, y0, near.shape[0])):
+        at -= first
+        np.clip(at, -2.0, length + 1.0, out=at)  # farther out the edge pixel repeats just the same
     if how is not Resample.FINE:
         return np.asarray(
             cv2.remap(
@@ -173,7 +179,8 @@ def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how
         )
     factor = 2 if scale_of(linear_part(placed)) > DOUBLED_ABOVE else 1
     grid = doubling.doubled(near) if factor == 2 else near.astype(np.float32)
-    return doubling.read_straight(grid, (factor * x).astype(np.float32), (factor * y).astype(np.float32), pixels.dtype)
+    at_x, at_y = ((factor * at).astype(np.float32) for at in (x, y))
+    return doubling.read_straight(grid, at_x, at_y, pixels.dtype, in_steps=True)
 
 
 def _reached(positions_px: FloatArray, length_px: int, reach_px: int) -> tuple[slice, int]:

@@ -163,8 +163,11 @@ class JobFolder(JobPaths):
         """Say the SHA-256 of the file being written for `path`, so that it is not read once more."""
         self._known_sha256[path] = sha256
 
-    def record_scans(self, scans: Iterable[tuple[Path, str, int]]) -> None:
-        """Put the job's settings and scans, as (absolute path, sha256, byte count), on record. Raises WriteError."""
+    def record_scans(self, scans: Iterable[tuple[Path, str, int]], flat: tuple[Path, str, int] | None = None) -> None:
+        """Put the job's settings and scans, as (absolute path, sha256, byte count), on record. Raises WriteError.
+
+        `flat` : the scan of a white sheet, which is listed with the scans but not joined.
+        """
         files = {_real(path): (sha256, byte_count) for path, sha256, byte_count in scans}
         self._save(
             replace(
@@ -174,12 +177,14 @@ class JobFolder(JobPaths):
                 skip=self.request.skip,
                 recurse=self.request.recurse,
                 scans=tuple(JobScan(relative_name(path, self.root), *facts) for path, facts in files.items()),
+                flat=None if flat is None else JobScan(relative_name(_real(flat[0]), self.root), *flat[1:]),
             )
         )
 
     def write_checksums(self) -> None:
         """Write `checksums.sha256` for the scans on record and every result written. Raises WriteError."""
-        scans = [(scan.path, scan.sha256) for scan in self._record.scans]
+        flat = () if self._record.flat is None else (self._record.flat,)
+        scans = [(scan.path, scan.sha256) for scan in (*self._record.scans, *flat)]
         written = self._record.written
         names = [(self._name(path), path) for path in self.results[:-1]]
         results = [(name, written[name][-1].sha256) for name, path in names if name in written and path.exists()]

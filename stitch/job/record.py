@@ -42,6 +42,7 @@ class JobRecord:
     skip: tuple[str, ...] = ()
     recurse: bool = False
     scans: tuple[JobScan, ...] = ()
+    flat: JobScan | None = None  # the scan of a white sheet
     written: dict[str, tuple[Stamp, ...]] = field(default_factory=dict)
 
 
@@ -51,7 +52,7 @@ def load_record(path: Path, root: Path) -> JobRecord | None:
         plain = json.loads(path.read_text(encoding="utf-8", errors="surrogateescape"))
         if plain["kind"] != KIND or plain["schema"] != SCHEMA:
             return None
-        record = from_plain(JobRecord, {**plain, "settings": _known_settings(plain["settings"])})
+        record = from_plain(JobRecord, {"flat": None, **plain, "settings": _known_settings(plain["settings"])})
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
     return replace(record, settings=_with_paths(record.settings, _absolute, root))
@@ -70,8 +71,8 @@ def _known_settings(plain: dict[str, Any]) -> dict[str, Any]:
 
 
 def _with_paths(settings: JoinSettings, turned: Any, root: Path) -> JoinSettings:
-    paths = {name: getattr(settings, name) for name in ("profile_path", "scanner_path")}
-    return replace(settings, **{name: turned(path, root) for name, path in paths.items() if path is not None})
+    paths = {name: getattr(settings, name) for name in ("profile_path", "scanner_path", "flat_path")}
+    return replace(settings, **{name: turned(path, root) for name, path in paths.items() if path})
 
 
 def _absolute(name: str, root: Path) -> str:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from stitch.errors import InternalFault, write_error
 from stitch.master.layout import ROWS_PER_STRIP, Kind, file_bytes_at_most, kind_for
 from stitch.master.rationals import ppi_fraction
-from stitch.master.readback import Expected, Found, read_back
+from stitch.master.readback import Expected, Found, Written, read_back
 from stitch.master.tags import TagTexts, write_arguments
 from stitch.model.geometry import Size
 
@@ -80,7 +80,7 @@ class PackedWriter:
             (self._bits,),
             kind,
             self._texts,
-            file_sha256=hashlib.sha256(whole).hexdigest(),
+            written=Written(hashlib.sha256(whole).hexdigest()),
             compression=8,
         )
         try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from stitch.model.geometry import Size
+from stitch.model.settings import Compression
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +21,7 @@ class MasterSpec:
     rights: str
     history: tuple[str, ...]  # what was done to the pixels, one plain sentence each
     ingredients: tuple[tuple[str, str], ...]  # (scan file name, sha256)
+    compression: Compression = Compression.NONE
 
 
 @dataclass(frozen=True, slots=True)

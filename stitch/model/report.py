@@ -16,11 +16,14 @@ from stitch.model.tone import ToneFit
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """Wall time of one room."""
+    """What one room took; None where the system does not tell."""
 
     room: str
     seconds: float
     is_kept: bool  # True when an earlier run's result was kept
+    cpu_s: float | None = None  # of all cores together
+    read_bytes: int | None = None  # asked of the system, whether they came from the disk or from its cache
+    written_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,7 @@ class SeamLine:
     step_de00: tuple[float, ...]  # at each point: low-passed ΔE2000 between the two tone-matched scans
     misregistration_px: tuple[float | None, ...]  # at each point; None where there is too little detail to tell
     length_mm: float
+    sharpness_ratio: tuple[float | None, ...] = ()  # at each point: fine detail of scan_b over that of scan_a, if told
 
     @property
     def worst_step_de00(self) -> float:

@@ -24,12 +24,14 @@ _OPTIONS = {
     "scan_dpi": "--scan-dpi {:g}",
     "allow_enlarge": "--allow-enlarge",
     "up_deg": "--up {}",
+    "tone": "--tone {}",
     "tone_reference": "--tone-reference {}",
     "title": "--title {}",
     "creator": "--creator {}",
     "rights": "--rights {}",
     "fit_size": "--fit-size",
     "allow_gaps": "--allow-gaps",
+    "compression": "--compression {}",
     "resample": "--resample {}",
     "layers": "--layers",
 }
@@ -90,7 +92,8 @@ def _settings(settings: JoinSettings, root: Path) -> list[str]:
         value = getattr(settings, name)
         if value != getattr(usual, name):
             said.append(pattern.format(shlex.quote(value) if isinstance(value, str) else value))
-    for option, path in (("--profile", settings.profile_path), ("--scanner", settings.scanner_path)):
-        if path is not None:
+    files = {"--profile": settings.profile_path, "--scanner": settings.scanner_path, "--flat": settings.flat_path}
+    for option, path in files.items():
+        if path:
             said.append(f"{option} {shlex.quote(relative_name(Path(path), root.parent))}")
     return said

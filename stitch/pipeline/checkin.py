@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from stitch.errors import ScanError, UsageError
@@ -67,8 +67,13 @@ def keys(scans: Sequence[Scan], bits: int) -> dict[str, str]:
 
 
 def find(request: JoinRequest) -> Collected:
-    """The files to look at. Raises ScanError when there are fewer than two."""
-    return collect(request.inputs, only=request.only, skip=request.skip, recurse=request.recurse)
+    """The files to look at, without the white sheet. Raises ScanError when there are fewer than two."""
+    found = collect(request.inputs, only=request.only, skip=request.skip, recurse=request.recurse)
+    sheet = request.settings.flat_path
+    files = tuple(file for file in found.files if not sheet or file.resolve() != Path(sheet).resolve())
+    if len(files) < 2:
+        raise ScanError("There is only one scan beside the white sheet.", advice="Name the folder with all the scans.")
+    return replace(found, files=files)
 
 
 def check_together(request: JoinRequest, scans: tuple[Scan, ...], profile: bytes | None) -> tuple[Finding, ...]:

@@ -70,7 +70,8 @@ def _drafted(folder: JobFolder, keeper: Keeper, progress: Progress) -> Draft:
     begun = toned.begin(folder)
     checked, scanned = checkin.check_in(folder, begun.collected.files, keeper, progress)
     said = toned.books(folder.root, checked.scans)
-    with toned.toned(folder, keeper, begun, checked.scans, scanned, said.ties, progress) as ready:
+    sheet = toned.white(folder, begun, checked.scans, progress)
+    with toned.toned(folder, keeper, begun, checked.scans, scanned, said.ties, sheet, progress) as ready:
         layout = ready.layout
         old = _in_the_master(folder, ready)
         wished = wishing.placed(folder, said.wishes, ready.frame, only_plan=False)

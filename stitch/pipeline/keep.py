@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,13 +17,14 @@ from stitch.model.findings import Finding
 from stitch.model.report import Timing
 from stitch.pipeline.known import Known
 from stitch.pipeline.memory import give_back
+from stitch.pipeline.meter import Meter
 
 T = TypeVar("T")
 
 FileFacts = tuple[int, int, int]
 """Bytes, time of the last change of the content and of the file, in ns: unlike when a file was written to."""
 
-VERSIONS = {"scans": 1, "register": 12, "tone": 5, "seams": 4, "master": 3, "layers": 1, "masks": 1, "size": 2}
+VERSIONS = {"scans": 1, "register": 13, "tone": 6, "seams": 5, "master": 3, "size": 2, "layers": 1, "masks": 1}
 """In the order of a run. Raised by hand when a room's result changes, so that an older job's is made again."""
 
 ONLY_ASKED = ("layers", "masks")
@@ -35,6 +35,9 @@ _WORDS = {
     "up_deg": "--up changed",
     "ppi": "the scans' resolution changed",
     "allow_gaps": "--allow-gaps changed",
+    "tone": "--tone changed",
+    "tone_reference": "--tone-reference changed",
+    "flat": "the white sheet changed",
     "tape_mm": "the tape measure changed",
     "ties": "ties.csv changed",
     "scanner": "the scanner file changed",
@@ -97,14 +100,14 @@ class Keeper:
         `inputs` : fingerprints of earlier rooms and checksums; `settings` : only those this room reads.
         """
         mark = fingerprint(name, VERSIONS[name], inputs, settings)
-        started = time.perf_counter()
+        meter = Meter()
         if self._state.kept(name, mark):
             try:
                 value = load()
             except (OSError, EOFError, ValueError, KeyError, TypeError, AttributeError):
                 self._state.forget(name)
             else:
-                self.timings.append(Timing(name, time.perf_counter() - started, is_kept=True))
+                self.timings.append(meter.timing(name, is_kept=True))
                 return value, mark
         parts = _parts(name, inputs, settings)
         self.reasons[name] = self._why(name, parts)
@@ -112,12 +115,12 @@ class Keeper:
             raise OnlyPlanned
         value = make()
         give_back()
-        seconds = time.perf_counter() - started
+        timing = meter.timing(name, is_kept=False)
         if self.is_still():
-            self._state.record(name, mark, outputs, seconds=seconds, parts=parts)
+            self._state.record(name, mark, outputs, seconds=timing.seconds, parts=parts)
         else:
             self._state.forget(name)
-        self.timings.append(Timing(name, seconds, is_kept=False))
+        self.timings.append(timing)
         return value, mark
 
     def _why(self, name: str, parts: Mapping[str, str]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -86,7 +86,6 @@ def write_layers(
     """Write what was asked for and is not there yet: pictures are kept while only the seams change."""
     job = ready.job
     if not job.settings.layers:
-        _leave_only(job.folder, ())
         return ()
     files = layer_files(job.folder.layers, label_map.scan_ids)
     specs = [_spec_of(spec, one.scan_id, ready) for one in files]
@@ -100,14 +99,19 @@ def write_layers(
         load=lambda: None,
     )
     job.keeper.room("masks", [seamed], {}, masks, make=lambda: _write_masks(ready, files, label_map), load=lambda: None)
-    _leave_only(job.folder, [*pictures, *masks])
-    said = f"{len(files)} layers are in {job.folder.layers.name}, each with a mask of what the master uses of it."
+    where = f"the folder {job.folder.layers.name}"
+    said = f"{len(files)} layers are in {where}, each with a mask of what the master uses of it."
     return (Finding("layers", Severity.NOTE, said),)
 
 
-def _leave_only(folder: JobFolder, paths: Collection[Path]) -> None:
-    """Remove layers of earlier runs that are of no use any more; what was changed by hand stays."""
-    folder.remove_own(path for path in folder.results if path.parent == folder.layers and path not in paths)
+def leave_only_asked(ready: Toned) -> None:
+    """Remove layers of earlier runs that are of no use any more; what was changed by hand stays. Raises WriteError."""
+    folder = ready.job.folder
+    asked: set[Path] = set()
+    if ready.job.settings.layers:
+        names = [scan.scan_id for scan in ready.frame.scans]
+        asked = {path for files in layer_files(folder.layers, names) for path in files.both}
+    folder.remove_own(path for path in folder.results if path.parent == folder.layers and path not in asked)
     if folder.layers.is_dir() and not any(folder.layers.iterdir()):
         folder.layers.rmdir()
 
@@ -142,7 +146,7 @@ def _write_pictures(
         job.progress.task("Writing the layers", len(files) * layout.canvas.megapixels) as task,
     ):
         for one, layer, spec, part in zip(files, layers, specs, parts, strict=True):
-            with MasterWriter(part, spec, file_name=one.picture.name, has_alpha=True) as writer:
+            with MasterWriter(part, spec, file_name=one.picture.name, has_alpha=True, jobs=job.threads) as writer:
                 lay_alone(
                     layer,
                     layout.canvas,

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from stitch.compose.run import compose
 from stitch.job.disk import require_free
 from stitch.master.labels import LabelWriter
+from stitch.master.strips import LARGEST_SHARE
 from stitch.master.writer import MasterWriter
 from stitch.model.layout import Layout
 from stitch.model.master import MasterRecord, MasterSpec
@@ -26,6 +27,7 @@ from stitch.seams.measure import measure
 from stitch.tone.apply import code_table, has_shoulder
 from stitch.tone.evened import evened
 from stitch.tone.fit import fit
+from stitch.tone.flat import Flat
 
 Sources = Mapping[str, PixelSource]
 Corners = tuple[tuple[float, float], ...]
@@ -54,11 +56,16 @@ class Seams:
 
 
 def match_tone(
-    job: Job, sources: Sources, layout: Layout, painting_px: Corners | None, placed: str
+    job: Job, sources: Sources, layout: Layout, flat: Flat | None, painting_px: Corners | None, placed: str
 ) -> tuple[ToneFit, str]:
     """The tone of every scan. `painting_px` : corners of the painting on the canvas, where they are certain."""
     saved = job.folder.work / "tone.json"
-    settings = {"tone_reference": job.settings.tone_reference, "encoding": job.encoding.name}
+    settings = {
+        "tone": job.settings.tone,
+        "tone_reference": job.settings.tone_reference,
+        "flat": None if flat is None else flat.use.sha256,
+        "encoding": job.encoding.name,
+    }
 
     def make() -> ToneFit:
         found = fit(
@@ -66,7 +73,9 @@ def match_tone(
             layout,
             job.encoding,
             bits=job.bits,
+            how=job.settings.tone,
             reference_id=job.settings.tone_reference,
+            flat=flat,
             painting_px=None if painting_px is None else np.array(painting_px),
             progress=job.progress,
         )
@@ -156,8 +165,8 @@ def write_master(
     facts: list[Any] = [seamed, spec, uncovered]
 
     def make() -> MasterRecord:
-        _require_room(job, layout)
-        with folder.writing(folder.master) as part, MasterWriter(part, spec) as writer:
+        _require_room(job, spec)
+        with folder.writing(folder.master) as part, MasterWriter(part, spec, jobs=job.threads) as writer:
             _write_both(job, sources, layout, tables, label_map, uncovered, writer)
             record = writer.finish()
             folder.know_sha256(folder.master, record.sha256)
@@ -196,7 +205,7 @@ def _write_both(
             job.encoding,
             label_map,
             bits=job.bits,
-            memory_mb=job.settings.memory_mb,
+            memory_mb=job.settings.memory_mb - writer.buffer_mb,
             jobs=job.settings.jobs,
             uncovered_code=uncovered,
             write_rows=write_rows,
@@ -206,6 +215,6 @@ def _write_both(
         labels.finish()
 
 
-def _require_room(job: Job, layout: Layout) -> None:
-    pixels = layout.canvas.width_px * layout.canvas.height_px
-    require_free(job.folder.root, int(pixels * (3 * job.bits / 8 + LABEL_SHARE)))
+def _require_room(job: Job, spec: MasterSpec) -> None:
+    pixels = spec.size.width_px * spec.size.height_px
+    require_free(job.folder.root, int(pixels * (3 * spec.bits / 8 * LARGEST_SHARE[spec.compression] + LABEL_SHARE)))

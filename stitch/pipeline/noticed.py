@@ -11,11 +11,14 @@ from stitch.imaging.affine import FloatArray, apply, mm_from_px
 from stitch.model.bed import GlassSpeck
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout, LeftOut
+from stitch.model.settings import ToneMatch
+from stitch.model.tone import SlopeSource, ToneFit
 from stitch.register.gaps import NAMED_GAPS, Gap, counted
 from stitch.report.turns import TURN_WORDS, turns_on_glass
 from stitch.scans.wording import listed, plural
 
 NAMED_SPECKS = 4
+TOLD_SLOPE_PERCENT = 1.0  # of light over the painting; a smaller one is only in the report
 
 
 def gap_findings(gaps: Sequence[Gap], canvas_from_picture: FloatArray, ppi: float, px_per_mm: float) -> list[Finding]:
@@ -113,6 +116,26 @@ def turned_findings(layout: Layout, reference_id: str) -> tuple[Finding, ...]:
             "agree; published guidelines call such tiles of works with relief unreliable (FADGI, 2016). Look at those "
             "seams; for relief, scan all pieces the same way up.",
             turned,
+        ),
+    )
+
+
+def light_findings(tone: ToneFit) -> tuple[Finding, ...]:
+    """A note where the gains rise over the painting and nothing shows whether that is the light over the glass."""
+    if tone.how is ToneMatch.NONE or tone.slope_source is not SlopeSource.UNKNOWN:
+        return ()
+    most = max(tone.gain_slope_percent, tone.held_slope_percent)
+    if most < TOLD_SLOPE_PERCENT:
+        return ()
+    return (
+        Finding(
+            "light-slope",
+            Severity.NOTE,
+            "Not observable: whether the light slopes over the glass. The gains of the scans rise by "
+            f"{most:.0f} % from one side of the painting to the other; unequal exposure and a sloping light look alike "
+            "while all scans lie the same way round.",
+            "If one side of the master looks darker than the painting: scan a clean white sheet over the whole glass "
+            "and add --flat FILE.",
         ),
     )
 

@@ -52,8 +52,9 @@ class Last:
 
 def mark_of(folder: JobFolder, files: Iterable[Path]) -> str:
     """What decides the result of a run: settings, facts of the scans' files, and small files that are read."""
-    facts = [(str(path), *_facts(path)) for path in files]
     settings = folder.request.settings
+    read = [*files, *([Path(settings.flat_path)] if settings.flat_path else [])]
+    facts = [(str(path), *_facts(path)) for path in read]
     books = [folder.root / name for name in (BOOK_NAME, WISHES_NAME)]
     small = [*books, *(Path(p) for p in (settings.profile_path, settings.scanner_path) if p)]
     plain = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from datetime import datetime
 from statistics import median
 from typing import Any
@@ -121,12 +122,17 @@ class _Run:
         said = toned.books(self._folder.root, self._scans)
         fitting.require_lengths(self._settings, has_ruler=bool(said.ties.distances))
         layering.take_files(self._folder, [scan.scan_id for scan in self._scans])
+        sheet = toned.white(self._folder, begun, self._scans, self._progress)
+        read = self._scans if sheet is None else (*self._scans, sheet.scan)
         if not self._only_plan:
             rerun.forget(self._folder)
-            self._folder.record_scans((scan.path, scan.sha256, scan.byte_count) for scan in self._scans)
+            facts = [(scan.path, scan.sha256, scan.byte_count) for scan in read]
+            self._folder.record_scans(facts[: len(self._scans)], None if sheet is None else facts[-1])
         self._findings += by_hand.ties_note(said.ties)
         how = self._settings.resample
-        with toned.toned(self._folder, self._keeper, begun, self._scans, scanned, said.ties, self._progress) as ready:
+        with toned.toned(
+            self._folder, self._keeper, begun, self._scans, scanned, said.ties, sheet, self._progress
+        ) as ready:
             job, sources, layout, tone, tables = ready.job, ready.sources, ready.layout, ready.tone, ready.tables
             wished = wishing.placed(self._folder, said.wishes, ready.frame, only_plan=self._only_plan)
             seams, seamed = making.cut_seams(job, sources, layout, tables, ready.mark, wished.places)
@@ -137,12 +143,15 @@ class _Run:
             master, _ = making.write_master(job, sources, layout, tables, seams.label_map, spec, uncovered, seamed)
             if not self._only_plan:
                 wishing.keep_frame(self._folder, ready.frame)
+            maps = placed_maps(layout, ready.sizes)
+            check = sizing.check_master(job, master.sha256, lambda w: labels_at(seams.label_map, maps, w) > 0)
             self._findings += layering.write_layers(ready, seams.label_map, spec, uncovered, seamed)
-        maps = placed_maps(layout, {scan.scan_id: scan.size for scan in self._scans})
-        check = sizing.check_master(job, master.sha256, lambda w: labels_at(seams.label_map, maps, w) > 0)
+            if not self._only_plan:
+                layering.leave_only_asked(ready)
         check = with_distances(check, said.ties.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
         self._findings += distance_findings(check)
         self._findings += ready.placed.findings + noticed.turned_findings(layout, tone.reference_id)
+        self._findings += noticed.light_findings(tone)
         self._findings += wish_findings(wished, seams.outcomes)
         self._findings += seam_checks.seam_findings(seams.lines, layout, ready.placed.painting_px)
         self._findings += sizing.size_findings(check)
@@ -150,8 +159,8 @@ class _Run:
         if self._only_plan:
             raise OnlyPlanned
         self._findings += rerun_findings(self._keeper)
-        hashes = telling.hashes_now(self._scans)
-        self._findings += telling.hash_findings(self._scans, hashes)
+        hashes = telling.hashes_now(read)
+        self._findings += telling.hash_findings(read, hashes)
         has_failed = _exit_code(self._findings) > 0
         self._findings += calibration.finish(
             begun.scanner,
@@ -171,7 +180,8 @@ class _Run:
             sha256_after=tuple(hashes.items()),
             exit_code=_exit_code(self._findings),
         )
-        self._report(summary, seams.label_map)
+        counts = seam_checks.on_painting(ready.placed.painting_px, layout.canvas_ppi)
+        self._report(summary, seams.label_map, counts)
         self._clear_drafts()
         if self._keeper.is_still():
             rerun.save(self._folder, rerun.mark_of(self._folder, collected.files), summary)
@@ -220,6 +230,7 @@ class _Run:
             rights=settings.rights,
             history=history,
             ingredients=tuple(dict.fromkeys((s.path.name, s.sha256) for s in self._scans if s.scan_id in used)),
+            compression=settings.compression,
         )
 
     def _summary(self, **known: Any) -> RunSummary:
@@ -244,11 +255,11 @@ class _Run:
             **facts,
         )
 
-    def _report(self, summary: RunSummary, label_map: LabelMap) -> None:
+    def _report(self, summary: RunSummary, label_map: LabelMap, counts: Callable[[tuple[float, float]], bool]) -> None:
         sizes = {scan.scan_id: scan.size for scan in self._scans}
         _, source = open_image(self._folder.master, scratch=self._folder.scratch)
         try:
-            telling.write_report(self._folder, summary, source, label_map, sizes, self._progress)
+            telling.write_report(self._folder, summary, source, label_map, sizes, self._progress, counts=counts)
         finally:
             source.close()
         self._folder.write_checksums()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from stitch.imaging.affine import mm_from_px, nearest_turn_deg, px_from_mm
@@ -47,7 +47,7 @@ def seam_findings(lines: Sequence[SeamLine], layout: Layout, painting_px: Corner
     beside the sheet's edge do not count.
     """
     return (
-        *_visible(lines, painting_px, px_from_mm(EDGE_MM, layout.canvas_ppi)),
+        *_visible(lines, on_painting(painting_px, layout.canvas_ppi)),
         *_jumping(jumps(lines, layout)),
         *_unmeasured(lines),
     )
@@ -74,13 +74,13 @@ def limit_px(line: SeamLine, layout: Layout) -> float:
     return JUMP_SHIFT_STRAIGHTENED_PX if layout.correction is not None and len(turns) > 1 else JUMP_SHIFT_PX
 
 
-def _visible(lines: Sequence[SeamLine], painting_px: Corners | None, edge_px: float) -> tuple[Finding, ...]:
+def _visible(lines: Sequence[SeamLine], counts: Callable[[tuple[float, float]], bool]) -> tuple[Finding, ...]:
     """Failed where a fiftieth of the seams shows plainly; a warning where it shows to whoever looks for it."""
     steps = [
         (step, weight)
         for line in lines
         for point, step, weight in zip(line.points_px, line.step_de00, point_weights_mm(line), strict=True)
-        if painting_px is None or _is_inside(point, painting_px, edge_px)
+        if counts(point)
     ]
     total = sum(weight for _, weight in steps)
     for limit, severity in ((PLAIN_STEP_DE00, Severity.FAILED), (VISIBLE_STEP_DE00, Severity.WARNING)):
@@ -88,6 +88,12 @@ def _visible(lines: Sequence[SeamLine], painting_px: Corners | None, edge_px: fl
         if share > SHOWN_SHARE:
             return (_shown(share, limit, severity, max(step for step, _ in steps)),)
     return ()
+
+
+def on_painting(painting_px: Corners | None, canvas_ppi: float) -> Callable[[tuple[float, float]], bool]:
+    """Tells of a canvas px whether a seam there shows paint, not the lid or the sheet's edge."""
+    edge_px = px_from_mm(EDGE_MM, canvas_ppi)
+    return lambda point: painting_px is None or _is_inside(point, painting_px, edge_px)
 
 
 def _is_inside(point: tuple[float, float], corners: Corners, inset_px: float) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,7 @@ from stitch.report.page import page
 from stitch.report.preview import preview
 from stitch.report.seam_map import draw
 from stitch.report.seams_json import seams_plain
-from stitch.report.spots import crop_spots
+from stitch.report.spots import anywhere, crop_spots
 from stitch.scans.readers import open_scan
 
 SUSPECT_PX = 700  # long side of scans shown side by side
@@ -68,14 +68,7 @@ def history(
     said += _shape(layout)
     for text, names in _scalings(layout, ppi).items():
         said.append(f"{text}: {', '.join(names)}.")
-    changed = [one.scan_id for one in tone.scans if not one.is_identity]
-    if changed:
-        said.append(
-            f"Tone of {', '.join(changed)} matched to {tone.reference_id} by gain and offset for each channel, "
-            f"in linear light ({tone.encoding_name})."
-        )
-    else:
-        said.append("Tone left as scanned.")
+    said += _tone(tone)
     if tone.evenness is not None:
         said.append(
             f"Light evened out within the scans, by up to {tone.evenness.largest_percent:.0f} % between two places of "
@@ -89,6 +82,33 @@ def history(
     if len({scan.bits for scan in scans}) > 1:
         said.append("8-bit scans among 16-bit ones were widened by 257.")
     return tuple(said)
+
+
+def _tone(tone: ToneFit) -> list[str]:
+    """What was done to the tone of whole scans, and the fall-off that a white sheet showed."""
+    said = []
+    if tone.flat is not None:
+        said.append(
+            f"Fall-off of the glass undone by the white sheet {tone.flat.file_name} (SHA-256 {tone.flat.sha256}), "
+            f"up to {tone.flat.largest_percent:.0f} % between two places."
+        )
+    if tone.held_slope_percent:
+        said.append(
+            f"A slope of light of {tone.held_slope_percent:.1f} % over the glass undone, because the scans' gains are "
+            "alike but for one; it cannot be observed."
+        )
+    changed = [one.scan_id for one in tone.scans if one.has_match]
+    if not changed:
+        return [*said, "Tone left as scanned."]
+    terms = ["gain"]
+    terms += ["gamma"] if any(one.gamma_rgb != (1.0, 1.0, 1.0) for one in tone.scans) else []
+    terms += ["offset"] if any(one.offset_rgb != (0.0, 0.0, 0.0) for one in tone.scans) else []
+    by = " and ".join(filter(None, (", ".join(terms[:-1]), terms[-1])))
+    said.append(
+        f"Tone of {', '.join(changed)} matched to {tone.reference_id} by {by} for each channel, "
+        f"in linear light ({tone.encoding_name})."
+    )
+    return said
 
 
 def _placing(maps: Mapping[str, PlacedMap], how: Resample) -> list[str]:
@@ -169,14 +189,16 @@ def write_report(
     progress: Progress,
     *,
     suspects: Sequence[tuple[str, bytes]] = (),
+    counts: Callable[[tuple[float, float]], bool] = anywhere,
 ) -> None:
     """Write the seam map, the seams as data, the page and the figures. Without a master only page and figures.
 
-    `suspects` : names and pictures of the two scans whose link stopped the run.
+    `suspects` : names and pictures of the two scans whose link stopped the run; `counts` : whether a canvas px is on
+    the painting.
     """
     pictures: dict[str, Any] = {"suspects": suspects}
     if master is not None and label_map is not None and summary.layout is not None:
-        pictures = _pictures(folder, summary, master, label_map, sizes, progress)
+        pictures = _pictures(folder, summary, master, label_map, sizes, progress, counts)
     _write(folder, folder.report_html, html_bytes(page(summary, **pictures)))
     _write(folder, folder.report_json, json_bytes(report_plain(summary, job_folder=folder.root)))
 
@@ -204,6 +226,7 @@ def _pictures(
     label_map: LabelMap,
     sizes: Mapping[str, Size],
     progress: Progress,
+    counts: Callable[[tuple[float, float]], bool],
 ) -> dict[str, Any]:
     layout, lines = summary.layout, summary.seams or ()
     assert layout is not None
@@ -227,7 +250,7 @@ def _pictures(
     seam_map_png = png_bytes(seam_map, text="Which scan made each part, and how visible each seam is")
     _write(folder, folder.seam_map, seam_map_png)
     _write(folder, folder.seams_json, json_bytes(seams_plain(lines, layout.canvas_ppi)))
-    spots = crop_spots(master.read, lines, labels, layout.canvas, layout.canvas_ppi, profile=profile)
+    spots = crop_spots(master.read, lines, labels, layout.canvas, layout.canvas_ppi, profile=profile, counts=counts)
     preview_png = png_bytes(small, profile=profile)
     return {"preview_png": preview_png, "seam_map_png": seam_map_png, "spots": spots}
 

@@ -16,9 +16,10 @@ from stitch.model.scans import Scan
 from stitch.model.ties import TieBook
 from stitch.model.tone import ToneFit
 from stitch.model.wishes import Frame, Wish
-from stitch.pipeline import by_hand, calibration, checkin, fitting, making, noticed, placing, wishing
+from stitch.pipeline import by_hand, calibration, checkin, fitting, making, noticed, placing, white_sheet, wishing
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import Keeper
+from stitch.pipeline.white_sheet import WhiteSheet
 from stitch.progress import Progress
 from stitch.scans.collect import Collected
 from stitch.scans.preflight import master_bits
@@ -71,8 +72,10 @@ def begin(folder: JobFolder) -> Begun:
     """Check all that can be checked without a look at the scans. Raises StitchError for what stops a run."""
     settings, root = folder.request.settings, folder.root
     fitting.require_lengths(settings, has_ruler=by_hand.has_book(root))
+    white_sheet.require_use(settings)
     by_hand.require_book(root)
     wishing.require_book(root)
+    white_sheet.require_use(settings)
     scanner = calibration.read(settings, folder)
     profile = checkin.read_profile(settings.profile_path)
     return Begun(scanner, profile, checkin.find(folder.request))
@@ -83,6 +86,13 @@ def books(root: Path, scans: tuple[Scan, ...]) -> Books:
     return Books(by_hand.read(root, scans), wishing.read(root, scans))
 
 
+def white(folder: JobFolder, begun: Begun, scans: tuple[Scan, ...], progress: Progress) -> WhiteSheet | None:
+    """The white sheet that was given, read. Raises ScanError when it cannot be used for the scans."""
+    encoding = Encoding.of_profile(working_profile(scans, begun.profile))
+    ppi = checkin.resolutions(scans, folder.request.settings.scan_dpi)
+    return white_sheet.read(folder, scans, begun.profile, encoding, ppi, progress)
+
+
 @contextmanager
 def toned(
     folder: JobFolder,
@@ -91,6 +101,7 @@ def toned(
     scans: tuple[Scan, ...],
     scanned: str,
     ties: TieBook,
+    sheet: WhiteSheet | None,
     progress: Progress,
 ) -> Iterator[Toned]:
     """Place the scans and match their tones, keeping what is still valid. Raises StitchError for what stops a run."""
@@ -104,7 +115,8 @@ def toned(
         layout = placed.layout
         noticed.require_reference(settings.tone_reference, layout)
         sources = {one.scan_id: sources[one.scan_id] for one in layout.placements}
-        tone, mark = making.match_tone(job, sources, layout, placed.painting_px, placed_mark)
+        flat = None if sheet is None else sheet.flat
+        tone, mark = making.match_tone(job, sources, layout, flat, placed.painting_px, placed_mark)
         tables = making.tables_of(job, tone)
         sources = making.evened_sources(job, sources, tone)
         frame = wishing.frame_of(layout, scans)

@@ -44,7 +44,8 @@ def _told(one: Placed, outcome: WishOutcome, wished: Wished) -> Finding | str:
     if outcome.met_fraction < NEARLY_ALL:
         return _unmet(wish, f"it is met in {_percent(outcome.met_fraction)} of its region only")
     part = outcome.covered_fraction
-    reach = f" ({wish.scan_id} reaches {_percent(part)} of it)" if part < NEARLY_ALL else ""
+    is_partly = wish.want is Want.PREFER and part < NEARLY_ALL
+    reach = f" ({wish.scan_id} reaches {_percent(part)} of it)" if is_partly else ""
     return f"{_line(wish)} {described(wish)}{reach}"
 
 

@@ -26,6 +26,7 @@ ROUNDS = 12
 FIRST_ROUNDS = 3
 ROBUST_WIDTH = 2.5
 BED_PRIOR = 0.003  # standard deviation expected of a bed's two figures before anything is seen
+LEAST_PULL = 0.01  # spread with which the prior pulls at least: patches that agree exactly must not switch it off
 FELT_SIGMAS, FEIGNED = 3.0, 0.0003  # small turns: how far a figure must stand out; errors of 0.01 px feign so much
 BED_PARTS = np.array([[[0.5, 0.0], [0.0, -0.5]], [[0.0, 0.5], [0.5, 0.0]]])  # ∂linear / ∂(anisotropy, skew), near 0
 
@@ -200,7 +201,7 @@ def _normal_equations(
     normal, right = np.zeros((count, count)), np.zeros(count)
     if bed_count:
         bed = next(iter(poses.values())).bed
-        pull = (spread / BED_PRIOR) ** 2
+        pull = (max(spread, LEAST_PULL) / BED_PRIOR) ** 2
         normal[bed_first:, bed_first:] += np.eye(2) * pull
         right[bed_first:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) * pull
     for pair in points:
@@ -252,7 +253,7 @@ def reshaped(bed: Bed, step: NDArray[Any]) -> Bed:
 
 
 def _measured(bed: Bed, covariance: FloatArray) -> Bed:
-    sigma = np.sqrt(np.diag(covariance)[-2:])
+    sigma = np.sqrt(np.maximum(np.diag(covariance)[-2:], 0.0))
     return replace(
         bed,
         source=BedSource.TURNED_PIECES,
@@ -266,4 +267,4 @@ def _corner_sigma(covariance: NDArray[Any], column: int | None, pose: Pose) -> f
         return 0.0
     block = covariance[column : column + 3, column : column + 3]
     arm = pose.scale * float(np.hypot(*pose.centre_px))
-    return float(np.sqrt((block[1, 1] + block[2, 2]) / 2 + block[0, 0] * arm**2 / 2))
+    return float(np.sqrt(max(0.0, (block[1, 1] + block[2, 2]) / 2 + block[0, 0] * arm**2 / 2)))

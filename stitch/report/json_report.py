@@ -142,8 +142,11 @@ def _spec_plain(spec: MasterSpec | None) -> dict[str, Any] | None:
     return plain
 
 
+TIMING_FACTS = ("is_kept", "cpu_s", "read_bytes", "written_bytes")
+
+
 def _timing_plain(timing: dict[str, Any]) -> dict[str, Any]:
-    return {"room": timing["room"], "elapsed_s": timing["seconds"], "is_kept": timing["is_kept"]}
+    return {"room": timing["room"], "elapsed_s": timing["seconds"], **{name: timing[name] for name in TIMING_FACTS}}
 
 
 def _without_nan(plain: Any) -> Any:

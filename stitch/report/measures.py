@@ -47,6 +47,8 @@ class SeamFigures:
     p95_misregistration_px: float | None
     worst_misregistration_px: float | None
     misregistration_measured_fraction: float | None  # share of the length where misregistration could be told
+    median_sharpness_change_percent: float | None  # by which one scan is sharper than the other, whichever it is
+    worst_sharpness_change_percent: float | None
 
 
 def seam_figures(lines: Iterable[SeamLine]) -> SeamFigures:
@@ -55,7 +57,8 @@ def seam_figures(lines: Iterable[SeamLine]) -> SeamFigures:
     weights = _joined([point_weights_mm(line) for line in lines])
     steps = _joined([np.array(line.step_de00, dtype=np.float64) for line in lines])
     shifts = _joined([_with_gaps(line.misregistration_px) for line in lines])
-    seen, told = np.isfinite(steps), np.isfinite(shifts)
+    changes = _joined([_sharpness_changes_percent(line) for line in lines])
+    seen, told, sharp = np.isfinite(steps), np.isfinite(shifts), np.isfinite(changes)
     total = float(weights.sum())
     quiet = float(weights[seen & (np.nan_to_num(steps) < VISIBLE_STEP_DE00)].sum())
     return SeamFigures(
@@ -68,7 +71,15 @@ def seam_figures(lines: Iterable[SeamLine]) -> SeamFigures:
         p95_misregistration_px=_quantile(shifts[told], weights[told], 0.95),
         worst_misregistration_px=float(shifts[told].max()) if told.any() else None,
         misregistration_measured_fraction=float(weights[told].sum()) / total if total > 0 else None,
+        median_sharpness_change_percent=_quantile(changes[sharp], weights[sharp], 0.5),
+        worst_sharpness_change_percent=float(changes[sharp].max()) if sharp.any() else None,
     )
+
+
+def _sharpness_changes_percent(line: SeamLine) -> NDArray[np.float64]:
+    """At each point how much sharper one scan is than the other; NaN where that was not told."""
+    ratios = _with_gaps(line.sharpness_ratio or (None,) * len(line.points_px))
+    return np.asarray(100.0 * (np.maximum(ratios, 1.0 / ratios) - 1.0), np.float64)
 
 
 def point_weights_mm(line: SeamLine) -> NDArray[np.float64]:

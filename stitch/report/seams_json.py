@@ -52,6 +52,7 @@ def _seam_plain(line: SeamLine, canvas_ppi: float) -> dict[str, Any]:
         "points_px": points,
         "points_mm": [[mm_from_px(x + 0.5, canvas_ppi), mm_from_px(y + 0.5, canvas_ppi)] for x, y in points],
         "step_de00": [number_or_none(step) for step in line.step_de00],
+        "sharpness_ratio": [number_or_none(ratio) for ratio in line.sharpness_ratio],
         "misregistration_px": [number_or_none(shift) for shift in line.misregistration_px],
         "misregistration_mm": [
             None if number_or_none(shift) is None else mm_from_px(float(shift or 0.0), canvas_ppi)

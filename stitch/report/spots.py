@@ -63,6 +63,11 @@ class _Place:
         return max(_number(self.step_de00) / VISIBLE_STEP_DE00, _number(self.shift_px) / VISIBLE_SHIFT_PX)
 
 
+def anywhere(_point: tuple[float, float]) -> bool:
+    """Every place counts."""
+    return True
+
+
 def crop_spots(
     read_master: ReadPixels,
     lines: Sequence[SeamLine],
@@ -72,6 +77,7 @@ def crop_spots(
     count: int = 12,
     *,
     profile: bytes | None = None,
+    counts: Callable[[tuple[float, float]], bool] = anywhere,
 ) -> tuple[Spot, ...]:
     """The worst `count` places, worst first, kept apart from each other.
 
@@ -80,20 +86,24 @@ def crop_spots(
     read_master : uint8 or uint16 RGB (h, w, 3) of a canvas window inside the canvas.
     labels_at : uint8 labels (h, w) of a canvas window.
     profile : the master's ICC profile, embedded in the crops so that their colours are shown right.
+    counts : whether a place (canvas px) is on the painting; others are shown only when there are none.
 
     The order is by ΔE2000 step or by misregistration, whichever is larger in units of `VISIBLE_STEP_DE00` and
     `VISIBLE_SHIFT_PX`. 16-bit pixels lose their low byte; nothing else is done to the crops.
     """
-    places = worst_places(lines, canvas, count)
+    places = worst_places(lines, canvas, count, counts)
     return tuple(_cut(place, read_master, labels_at, canvas, canvas_ppi, profile) for place in places)
 
 
-def worst_places(lines: Sequence[SeamLine], canvas: Size, count: int) -> tuple[_Place, ...]:
+def worst_places(
+    lines: Sequence[SeamLine], canvas: Size, count: int, counts: Callable[[tuple[float, float]], bool] = anywhere
+) -> tuple[_Place, ...]:
     """Places in falling order of badness, no two nearer than a distance that is halved until `count` are found.
 
     They never come nearer than one crop, so there may be fewer than `count`.
     """
     places = [_Place(line, index) for line in lines for index in range(len(line.points_px))]
+    places = [place for place in places if counts(place.point)] or places
     places.sort(key=lambda place: -place.badness)
     apart_px = max(float(CROP_PX), SPREAD_FRACTION * max(canvas.width_px, canvas.height_px))
     while True:

@@ -58,6 +58,11 @@ def profile_name(profile: bytes) -> str:
     return icc.describe(icc.read_tags(profile))
 
 
+def has_same_colours(one: bytes | None, other: bytes | None) -> bool:
+    """True when two profiles say the same of every colour."""
+    return one == other or (one is not None and other is not None and _essence(one) == _essence(other))
+
+
 def _essence(profile: bytes) -> bytes:
     """The profile without what does not change any colour, for comparing."""
     data = bytearray(profile)

@@ -19,6 +19,7 @@ from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
 from stitch.model.seams import LabelMap, SeamLine
 from stitch.progress import SILENT, Progress
+from stitch.seams.sharpness import sharpness_ratio
 from stitch.seams.shift import shift_between
 from stitch.seams.signal import compared
 from stitch.seams.trace import Trace, traced
@@ -72,7 +73,7 @@ def measure(
     Step: CIEDE2000 between the mean linear light of both scans, tone applied, over the same patch of canvas (a 4 mm
     square, weighted towards its middle, without specks that one of them shows). Misregistration: length of the shift
     between them there, canvas px, None where it cannot be told to 0.1 px; between scans that lay differently turned it
-    is told from colour alone. Points that too little of both scans covers are left out.
+    is told from colour alone. Sharpness: see `sharpness`. Points that too little of both scans covers are left out.
     """
     lines = traced(label_map, px_from_mm(SPACING_MM, layout.canvas_ppi))
     patch = round(min(PATCH_MAX_PX, max(PATCH_MIN_PX, px_from_mm(PATCH_MM, layout.canvas_ppi))))
@@ -90,7 +91,7 @@ def measure(
     return tuple(found)
 
 
-_Entry = tuple[tuple[float, float], float, float | None]
+_Entry = tuple[tuple[float, float], float, float | None, float | None]
 
 
 def _side(
@@ -109,9 +110,9 @@ def _side(
 
 
 def _seam_line(line: Trace, measured: list[_Entry], label_map: LabelMap, canvas_ppi: float) -> SeamLine:
-    points, steps, shifts = zip(*measured, strict=True)
+    points, steps, shifts, ratios = zip(*measured, strict=True)
     scan_a, scan_b = label_map.scan_ids[line.label_a - 1], label_map.scan_ids[line.label_b - 1]
-    return SeamLine(scan_a, scan_b, points, steps, shifts, mm_from_px(line.length_px, canvas_ppi))
+    return SeamLine(scan_a, scan_b, points, steps, shifts, mm_from_px(line.length_px, canvas_ppi), ratios)
 
 
 def _groups(points: NDArray[np.float64], patch_px: int) -> Iterator[NDArray[np.float64]]:
@@ -140,7 +141,12 @@ def _measured(
         if shared[there].mean() >= LEAST_SHARED:
             step = _step_de00(a[there], b[there], shared[there], encoding)
             shift = shift_between(planes_a[there], planes_b[there]) if shared[there].all() else None
-            yield (float(point[0]), float(point[1])), step, None if shift is None else shift.length_px
+            ratio = sharpness_ratio(_grey(a[there]), _grey(b[there])) if shared[there].all() else None
+            yield (float(point[0]), float(point[1])), step, None if shift is None else shift.length_px, ratio
+
+
+def _grey(encoded: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(cv2.cvtColor(np.ascontiguousarray(encoded), cv2.COLOR_RGB2GRAY), np.float32)
 
 
 def _step_de00(a: NDArray[np.float32], b: NDArray[np.float32], shared: NDArray[np.bool_], encoding: Encoding) -> float:

@@ -1,8 +1,9 @@
 """The tone match as a look-up table of codes.
 
-The arithmetic is done in linear light of the scans' own profile: exposure, lamp and amplifier act on light, so a gain
-is a gain there at every tone, and the file's curve is only how the light is written down. The table goes back through
-the same curve, so the profile embedded in the master stays true.
+The arithmetic is done in linear light of the scans' own profile: exposure, lamp, fall-off and amplifier act on light,
+so a gain is a gain there at every tone and a black level an addition, while on codes either would bend with the tone;
+a gamma is a power in both. The file's curve is only how the light is written down: the table goes back through the same
+one, so the profile embedded in the master stays true.
 
 Nothing is clipped. Paper white is kept below the top by scaling everything (`white.py`); the few brighter glints of
 paint that a gain would push past the top are eased under it by a shoulder that bends only the last stretch of light.
@@ -13,8 +14,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.imaging.affine import FloatArray
 from stitch.imaging.colour import Encoding
 from stitch.model.tone import ScanTone
+from stitch.tone.matched import power
 
 KNEE = 0.97  # of the top light: below it every tone is matched exactly, paper white included
 CODES_BELOW_TOP = 0.75  # light that was not clipped is kept so far below the top code that it does not round to it
@@ -24,12 +27,24 @@ def code_table(tone: ScanTone, encoding: Encoding, bits: int, common_scale: floa
     """Output code, 0..1 and not yet rounded, of every input code: (2**bits, 3) float32; None when nothing changes."""
     if tone.is_identity and common_scale == 1.0:
         return None
-    light = encoding.decode_table(bits).astype(np.float64)
-    matched = (light * np.array(tone.gain_rgb) + np.array(tone.offset_rgb)) * common_scale
+    matched = matched_light(tone, encoding.decode_table(bits).astype(np.float64)) * common_scale
     highest = highest_light(encoding, bits)
     for channel in range(3):
         matched[:-1, channel] = _eased(matched[:-1, channel], float(highest[channel]))
     return encoding.encode(matched)
+
+
+def matched_light(tone: ScanTone, light: FloatArray) -> FloatArray:
+    """Light (..., 3) of a scan, evened out where it has a field, in the tone of the reference; no common scale yet."""
+    top = 1.0 if tone.field is None else np.array(tone.field.top_rgb)
+    return power(light * top, np.array(tone.gamma_rgb)) * np.array(tone.gain_rgb) + np.array(tone.offset_rgb)
+
+
+def light_before(tone: ScanTone, matched: FloatArray) -> FloatArray:
+    """The light (..., 3) that `matched_light` turns into `matched`; 0 for what no light reaches."""
+    top = 1.0 if tone.field is None else np.array(tone.field.top_rgb)
+    raised = np.maximum(matched - np.array(tone.offset_rgb), 0.0) / np.array(tone.gain_rgb)
+    return power(raised, 1.0 / np.array(tone.gamma_rgb)) / top
 
 
 def highest_light(encoding: Encoding, bits: int) -> NDArray[np.float64]:
@@ -41,8 +56,7 @@ def has_shoulder(tone: ScanTone, encoding: Encoding, bits: int, common_scale: fl
     """True when the scan's table bends its brightest tones."""
     if tone.is_identity and common_scale == 1.0:
         return False
-    light = encoding.decode_table(bits)[-2].astype(np.float64)
-    matched = (light * np.array(tone.gain_rgb) + np.array(tone.offset_rgb)) * common_scale
+    matched = matched_light(tone, encoding.decode_table(bits)[-2].astype(np.float64)) * common_scale
     return bool(np.any(matched > highest_light(encoding, bits)))
 
 

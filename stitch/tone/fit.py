@@ -3,37 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import combinations
 
-import numpy as np
-from numpy.typing import NDArray
-
 from stitch.errors import UsageError
-from stitch.imaging.affine import FloatArray, apply, corners, nearest_turn_deg
+from stitch.imaging.affine import FloatArray, nearest_turn_deg, scale_of
 from stitch.imaging.colour import Encoding, mean_delta_e_2000
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.layout import Layout
 from stitch.model.scans import PixelSource
-from stitch.model.tone import LightField, PairTone, ScanTone, ToneFit
+from stitch.model.settings import ToneMatch
+from stitch.model.tone import Evenness, PairTone, ScanTone, SlopeSource, ToneFit
 from stitch.progress import SILENT, Progress
 from stitch.tone.cells import common_cells
-from stitch.tone.even import even_out
+from stitch.tone.choose import match
+from stitch.tone.even import Logs, Scans, Solve, about, even_out, lit, recorded, span_percent
 from stitch.tone.evened import evened
+from stitch.tone.flat import Flat, flat_logs, require_agreement
+from stitch.tone.matched import Matches
+from stitch.tone.ramp import gain_slope_percent, held_slope, slope_logs
+from stitch.tone.reference import chosen_reference
 from stitch.tone.samples import PairSamples, PlacedSource, sample_pair
-from stitch.tone.solve import ChannelFit, ChannelPair, lightness, lightness_slope, residuals, solve_channel
 from stitch.tone.white import scale_for_white
 
 FEWEST_CELLS = 6  # an overlap with fewer says nothing
-JOINED_SHARE = 0.8  # of the most overlap; scans below it are not taken as the reference
-SAME_BRIGHTNESS = 0.01  # log gain; scans are as bright as each other within it
-SURE_SIGMAS = 3.0  # a gain nearer to 1 than this many standard deviations is 1
-LARGEST_SNAP = 0.003  # log gain; a larger one is never taken for 1, however unsure
-OFFSET_SIGMAS = 4.0
-SMALLEST_OFFSET = 2e-4  # linear light; less cannot be seen
-OFFSET_RANGE_L = 12.0  # L* between the 5th and 95th percentile that an offset needs as evidence
-OFFSET_WHITE_L = 1.0  # L*; how unsure white may be, a standard deviation, once gain and offset are told apart
-OFFSET_GAIN_FRACTION = 0.05  # an offset must lower the held-out differences by at least this share
 
 
 def fit(
@@ -42,22 +35,26 @@ def fit(
     encoding: Encoding,
     *,
     bits: int,
+    how: ToneMatch = ToneMatch.FULL,
     reference_id: str | None = None,
+    flat: Flat | None = None,
     painting_px: FloatArray | None = None,
     progress: Progress = SILENT,
 ) -> ToneFit:
     """Match the tone of all placed scans to that of the reference scan.
 
+    `how` : NONE only measures; GAIN gives every scan one factor a channel; FULL adds offsets and gammas where the
+    overlaps hold dark and light tones and show them (`choose`), and evens out the light within the scans where that
+    lowers held-out differences clearly (`unevenness`). `flat` : the fall-off of the bed, undone before anything else.
     `painting_px` : corners of the painting on the canvas, (4, 2), where its edges are certain; then the whites kept
     below the top are those of the painting, not of the lid.
 
-    Gains and offsets act in linear light. An offset is given only where the overlaps hold dark and light tones and it
-    lowers held-out differences; places within a scan are evened out (`unevenness`) where that lowers them clearly;
-    a scan whose gains do not differ from 1 by more than their uncertainty keeps exactly 1.
+    All of it acts on linear light of the scans' profile. A scan that differs from the reference by no more than its
+    uncertainty keeps its codes exactly; the reference keeps gain 1, gamma 1 and offset 0.
     `common_scale` is below 1 when a gain would have pushed white past the top. ΔE2000 before and after is
     measured on cells that the fit did not use.
 
-    Raises UsageError when `reference_id` names no placed scan.
+    Raises UsageError when `reference_id` names no placed scan, ScanError when the flat does not fit the scans.
     """
     ids = [placement.scan_id for placement in layout.placements]
     if reference_id is not None and reference_id not in ids:
@@ -68,22 +65,92 @@ def fit(
     placed = [
         PlacedSource(p.scan_id, sources[p.scan_id], PlacedMap.of(p, sources[p.scan_id].size)) for p in layout.placements
     ]
+    scans = _scans(placed, layout)
+    flat_light = None if flat is None else flat_logs(flat, scans)
     pairs = _sample_all(placed, layout, encoding, bits, progress)
-    chosen = reference_id if reference_id is not None else _chosen(pairs, placed, layout, ids)
-    reference = ids.index(chosen)
-    gains, offsets = _solve(pairs, ids, reference)
-    even = even_out(pairs, placed, ids, reference, gains, offsets, layout.canvas_ppi, _solve)
-    seen = pairs if even is None else even.pairs
-    if even is not None:
-        gains, offsets = even.gains, even.offsets
-    fields = {} if even is None else even.fields
-    tones = tuple(_scan_tone(name, gains[k], offsets[k], fields.get(name)) for k, name in enumerate(ids))
-    lit = [replace(scan, source=evened(scan.source, fields.get(scan.scan_id), encoding)) for scan in placed]
-    scale = _common_scale(lit, tones, encoding, bits, painting_px, progress)
-    measured = tuple(
-        _pair_tone(before, after, gains, offsets, ids, encoding) for before, after in zip(pairs, seen, strict=True)
+    chosen = reference_id if reference_id is not None else chosen_reference(pairs, placed, layout, ids)
+    found = ToneFit(
+        chosen,
+        (),
+        (),
+        1.0,
+        f"linear light of {encoding.name}",
+        how=how,
+        flat=None if flat is None else flat.use,
+        slope_source=_slope_source(placed, has_flat=flat is not None),
     )
-    return ToneFit(chosen, tones, measured, scale, f"linear light of {encoding.name}", even.told if even else None)
+    if how is ToneMatch.NONE:
+        return _as_scanned(found, pairs, ids, encoding)
+    maps = [scan.placed for scan in placed]
+    found, lit_so = _evened(found, pairs, scans, maps, flat_light)
+    tones = _tones(lit_so.matches, lit_so.logs, ids)
+    return replace(
+        found,
+        scans=tones,
+        pairs=tuple(_pair_tone(*both, lit_so.matches, ids, encoding) for both in zip(pairs, lit_so.pairs, strict=True)),
+        common_scale=_common_scale(placed, tones, encoding, bits, painting_px, progress),
+        gain_slope_percent=gain_slope_percent(lit_so.matches.gains, maps),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lit:
+    """Samples under the light of `logs` (None: as scanned), and the tones that fit them."""
+
+    pairs: list[PairSamples]
+    matches: Matches
+    logs: Logs | None
+
+    def under(self, raw: list[PairSamples], logs: Logs, scans: Scans, chosen: str, solve: Solve) -> _Lit:
+        """The samples under other light, that of the reference unchanged on average."""
+        logs = about(logs, chosen, scans.sizes)
+        seen = [lit(pair, logs, scans.sizes) for pair in raw]
+        return _Lit(seen, solve(seen), logs)
+
+
+def _evened(
+    found: ToneFit, pairs: list[PairSamples], scans: Scans, maps: list[PlacedMap], flat_light: Logs | None
+) -> tuple[ToneFit, _Lit]:
+    """Tones with the light within the scans evened out as far as it is known: by the flat, then by the overlaps."""
+    chosen, reference = found.reference_id, scans.ids.index(found.reference_id)
+
+    def solve(shown: list[PairSamples]) -> Matches:
+        return match(shown, scans.ids, reference, found.how)
+
+    bare = now = _Lit(pairs, solve(pairs), None)
+    if flat_light is not None:
+        now = bare.under(pairs, flat_light, scans, chosen, solve)
+        require_agreement(pairs, bare.matches, now.pairs, now.matches, scans)
+    if found.how is not ToneMatch.FULL:
+        return found, now
+    if found.slope_source is SlopeSource.UNKNOWN and scans.is_one_bed:
+        slope = held_slope(now.matches.gains, maps)
+        if slope is not None:
+            found = replace(found, held_slope_percent=slope.percent)
+            now = now.under(pairs, slope_logs(slope, maps, scans), scans, chosen, solve)
+    even = even_out(now.pairs, scans, reference, now.matches, found.slope_source, solve)
+    if even is None:
+        return found, now
+    before = now.logs
+    logs = even.logs if before is None else {n: (step, before[n][1] + log) for n, (step, log) in even.logs.items()}
+    spans = {name: span_percent(log, scans.sizes[name]) for name, log in logs.items()}
+    told = Evenness(even.before_l, even.after_l, max(spans.values()), spans[chosen])
+    return replace(found, evenness=told), _Lit(even.pairs, even.matches, logs)
+
+
+def _scans(placed: list[PlacedSource], layout: Layout) -> Scans:
+    return Scans(
+        [scan.scan_id for scan in placed],
+        {scan.scan_id: scan.source.size for scan in placed},
+        {scan.scan_id: layout.canvas_ppi / scale_of(scan.placed.canvas_from_straight) for scan in placed},
+    )
+
+
+def _slope_source(placed: list[PlacedSource], *, has_flat: bool) -> SlopeSource:
+    if has_flat:
+        return SlopeSource.FLAT
+    turns = {nearest_turn_deg(scan.placed.canvas_from_straight) for scan in placed}
+    return SlopeSource.TURNED_PIECES if len(turns) > 1 else SlopeSource.UNKNOWN
 
 
 def _sample_all(
@@ -102,101 +169,22 @@ def _sample_all(
     return pairs
 
 
-def _chosen(pairs: list[PairSamples], placed: list[PlacedSource], layout: Layout, ids: list[str]) -> str:
-    """The reference: among the scans with the most overlap the one to which the others need least raising.
-
-    Only scans that lie as most do are asked, so that the master is lit as its reference is.
-    Raising a scan could push its white past the top, and then the whole would have to be darkened; lowering one loses
-    nothing. Among scans alike in that the one with the most overlap, then the one nearest the middle.
-    """
-    area = {scan.scan_id: 0.0 for scan in placed}
-    for pair in pairs:
-        area[pair.scan_a] += pair.area_px
-        area[pair.scan_b] += pair.area_px
-    usual = [scan for scan in placed if nearest_turn_deg(scan.placed.canvas_from_straight) == layout.up_deg]
-    placed = usual or placed
-    most = max(area[scan.scan_id] for scan in placed)
-    raised = _most_raised(pairs, ids)
-
-    def rank(scan: PlacedSource) -> tuple[int, int, float, str]:
-        share = round(20 * area[scan.scan_id] / most) if most else 0
-        size = scan.source.size
-        centre = apply(scan.placed.canvas_from_straight, corners(size.width_px, size.height_px)).mean(axis=0)
-        middle = np.array([layout.canvas.width_px, layout.canvas.height_px]) / 2
-        return raised[scan.scan_id], -share, round(float(np.hypot(*(centre - middle))), 3), scan.scan_id
-
-    candidates = [scan for scan in placed if area[scan.scan_id] >= JOINED_SHARE * most]
-    return min(candidates, key=rank).scan_id
+def _as_scanned(found: ToneFit, pairs: list[PairSamples], ids: list[str], encoding: Encoding) -> ToneFit:
+    """Every scan as it is, with the differences that leaves."""
+    none = Matches.none(len(ids))
+    measured = tuple(_pair_tone(pair, pair, none, ids, encoding) for pair in pairs)
+    return replace(found, scans=_tones(none, None, ids), pairs=measured)
 
 
-def _most_raised(pairs: list[PairSamples], ids: list[str]) -> dict[str, int]:
-    """For every scan as reference, the largest gain any other would need, in whole steps of log gain."""
-    none = np.zeros(len(ids), dtype=bool)
-    fits = [
-        solve_channel(
-            [_channel_pair(pair, ids, channel, ~pair.is_heldout) for pair in pairs],
-            len(ids),
-            reference=0,
-            has_offset=none,
-        ).log_gain
-        for channel in range(3)
-    ]
-    log_gain = np.stack(fits, axis=1)
-    return {name: int(np.rint((log_gain - log_gain[k]).max() / SAME_BRIGHTNESS)) for k, name in enumerate(ids)}
-
-
-def _solve(pairs: list[PairSamples], ids: list[str], reference: int) -> tuple[FloatArray, FloatArray]:
-    """Gains and offsets, each (scan_count, 3)."""
-    fits = [_solve_channel(pairs, ids, reference, channel) for channel in range(3)]
-    log_gain = np.stack([f.log_gain for f in fits], axis=1)
-    offset = np.stack([f.offset for f in fits], axis=1)
-    sigma = np.stack([f.sigma_log_gain for f in fits], axis=1)
-    is_one = (np.abs(log_gain) <= np.minimum(SURE_SIGMAS * sigma, LARGEST_SNAP)).all(axis=1)
-    is_one &= (offset == 0.0).all(axis=1)
-    log_gain[is_one] = 0.0
-    return np.exp(log_gain), offset
-
-
-def _solve_channel(pairs: list[PairSamples], ids: list[str], reference: int, channel: int) -> ChannelFit:
-    fitted = [_channel_pair(pair, ids, channel, ~pair.is_heldout) for pair in pairs]
-    heldout = [_channel_pair(pair, ids, channel, pair.is_heldout) for pair in pairs]
-    none = np.zeros(len(ids), dtype=bool)
-    plain = solve_channel(fitted, len(ids), reference=reference, has_offset=none)
-    ranged = _with_range(fitted, len(ids))
-    trial = solve_channel(fitted, len(ids), reference=reference, has_offset=ranged)
-    sure = np.abs(trial.offset) > np.maximum(OFFSET_SIGMAS * trial.sigma_offset, SMALLEST_OFFSET)
-    sure &= ranged & (trial.sigma_log_gain * lightness_slope(np.array(1.0)) < OFFSET_WHITE_L)
-    if not sure.any():
-        return plain
-    better = solve_channel(fitted, len(ids), reference=reference, has_offset=sure)
-    is_worth = _difference(heldout, better) < (1 - OFFSET_GAIN_FRACTION) * _difference(heldout, plain)
-    return better if is_worth else plain
-
-
-def _channel_pair(pair: PairSamples, ids: list[str], channel: int, which: NDArray[np.bool_]) -> ChannelPair:
-    a, b = ids.index(pair.scan_a), ids.index(pair.scan_b)
-    return ChannelPair(a, b, pair.linear_a[which, channel], pair.linear_b[which, channel])
-
-
-def _with_range(pairs: list[ChannelPair], scan_count: int) -> NDArray[np.bool_]:
-    """Scans whose overlaps hold dark and light tones."""
-    found = np.zeros(scan_count, dtype=bool)
-    for scan in range(scan_count):
-        lights = [p.light_a if p.a == scan else p.light_b for p in pairs if scan in (p.a, p.b)]
-        if lights:
-            low, high = np.percentile(lightness(np.concatenate(lights)), [5, 95])
-            found[scan] = high - low >= OFFSET_RANGE_L
-    return found
-
-
-def _difference(pairs: list[ChannelPair], found: ChannelFit) -> float:
-    return float(np.mean([np.median(np.abs(residuals(p, found.log_gain, found.offset))) for p in pairs]))
-
-
-def _scan_tone(scan_id: str, gain: FloatArray, offset: FloatArray, field: LightField | None) -> ScanTone:
-    r, g, b = (float(v) for v in gain)
-    low_r, low_g, low_b = (float(v) for v in offset)
-    return ScanTone(scan_id, (r, g, b), (low_r, low_g, low_b), field)
+def _tones(matches: Matches, logs: Logs | None, ids: list[str]) -> tuple[ScanTone, ...]:
+    found = []
+    for k, name in enumerate(ids):
+        gain, gamma, offset = (
+            tuple(float(v) for v in one[k]) for one in (matches.gains, matches.gammas, matches.offsets)
+        )
+        field = None if logs is None else recorded(logs[name])
+        found.append(ScanTone(name, gain, offset, field, gamma))  # type: ignore[arg-type]
+    return tuple(found)
 
 
 def _common_scale(
@@ -211,18 +199,14 @@ def _common_scale(
     with progress.task("Looking for white", len(placed)) as task:
         for scan, tone in zip(placed, tones, strict=True):
             here = None if painting_px is None else scan.placed.scan_from_canvas(painting_px)
-            scale = min(scale, scale_for_white(scan.source, tone, encoding, bits, here))
+            source = evened(scan.source, tone.field, encoding)
+            scale = min(scale, scale_for_white(source, tone, encoding, bits, here))
             task.advance()
     return scale
 
 
 def _pair_tone(
-    before: PairSamples,
-    after: PairSamples,
-    gains: FloatArray,
-    offsets: FloatArray,
-    ids: list[str],
-    encoding: Encoding,
+    before: PairSamples, after: PairSamples, matches: Matches, ids: list[str], encoding: Encoding
 ) -> PairTone:
     """`after` : the same samples with their light evened out."""
     a, b = ids.index(before.scan_a), ids.index(before.scan_b)
@@ -231,7 +215,7 @@ def _pair_tone(
         encoding.lab_of_linear(before.linear_a[held]), encoding.lab_of_linear(before.linear_b[held])
     )
     matched = mean_delta_e_2000(
-        encoding.lab_of_linear(after.linear_a[held] * gains[a] + offsets[a]),
-        encoding.lab_of_linear(after.linear_b[held] * gains[b] + offsets[b]),
+        encoding.lab_of_linear(matches.of(a, after.linear_a[held])),
+        encoding.lab_of_linear(matches.of(b, after.linear_b[held])),
     )
     return PairTone(before.scan_a, before.scan_b, int(held.sum()), raw, matched)

@@ -1,9 +1,13 @@
-"""One solve for the gains (and offsets) of all scans in one channel.
+"""One solve for the gains (and, where asked for, gammas and offsets) of all scans in one channel.
 
-The residual of a cell is the difference of the two scans' lightness, L*(gain × light + offset), so that an error
-counts as it is seen. Cells are weighted by Tukey's biweight about their overlap's median: dust, relief and
-misregistration fall out. Cells of one overlap share slow errors (shading, a lifted sheet), so an overlap counts as a
-few independent cells, however many it has.
+matched = gain × light^gamma + offset, in linear light: exposure and lamp multiply light, a black level is added to it,
+and a contrast setting is a power of it (of the codes too, as far as their curve is a power). The residual of a cell is
+the difference of the two scans' lightness, L*(matched), so that an error counts as it is seen. Cells are weighted by
+Tukey's biweight about their overlap's median: dust, relief and misregistration fall out. Cells of one overlap share
+slow errors (shading, a lifted sheet), so an overlap counts as a few independent cells, however many it has.
+
+While solving, each scan's gain is that at the middle of its own tones, not at white: there gain and gamma do not
+stand in for each other, and a gamma that the tones do not show stays at 1 by its prior.
 """
 
 from __future__ import annotations
@@ -15,10 +19,13 @@ from numpy.typing import NDArray
 
 INDEPENDENT_CELLS = 16  # an overlap never counts as more
 SCATTER_FLOOR_L = 0.05  # L*; errors that the scatter within one overlap does not show
-GAIN_PRIOR = 0.15  # standard deviation of log gain: weak, it decides only what the overlaps leave open
-OFFSET_PRIOR = 0.01  # of linear light
+GAIN_PRIOR = 0.08  # standard deviation of log gain; priors decide only what the overlaps leave open
+GAMMA_PRIOR = 0.04
+OFFSET_PRIOR = 0.004  # of linear light
 ITERATIONS = 8
 BIWEIGHT = 4.685  # Tukey's constant for 95 % efficiency
+DARKEST = 1e-4  # light whose logarithm is taken
+TERMS = 3  # of a scan: log gain at its middle tone, gamma − 1, offset
 
 FloatArray = NDArray[np.float64]
 
@@ -35,12 +42,51 @@ class ChannelPair:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChannelFit:
-    """Log gain and offset of every scan in one channel, with their standard deviations (0 for what was fixed)."""
+    """Log gain, gamma and offset of every scan in one channel, with their covariances (0 for what was fixed).
+
+    `log_gain` is that of white, light 1; the covariances (scan_count, 3, 3) are of log gain at the scan's own
+    `log_middle`, gamma and offset.
+    """
 
     log_gain: FloatArray
+    gamma: FloatArray
     offset: FloatArray
-    sigma_log_gain: FloatArray
-    sigma_offset: FloatArray
+    log_middle: FloatArray
+    covariance: FloatArray
+
+    @property
+    def sigma_log_gain(self) -> FloatArray:
+        """Standard deviation of log gain at the scan's middle tone."""
+        return np.sqrt(self.covariance[:, 0, 0])
+
+    @property
+    def sigma_gamma(self) -> FloatArray:
+        """Standard deviation of gamma."""
+        return np.sqrt(self.covariance[:, 1, 1])
+
+    @property
+    def sigma_offset(self) -> FloatArray:
+        """Standard deviation of the offset."""
+        return np.sqrt(self.covariance[:, 2, 2])
+
+    @property
+    def strangeness(self) -> float:
+        """How far from what scanners do: the sum of squares of all terms over what is expected of them."""
+        terms = self.log_gain / GAIN_PRIOR, (self.gamma - 1.0) / GAMMA_PRIOR, self.offset / OFFSET_PRIOR
+        return float(sum(np.sum(np.square(term)) for term in terms))
+
+    def matched(self, scan: int, light: FloatArray) -> FloatArray:
+        """Light of a scan in the tone of the reference."""
+        raised = light if self.gamma[scan] == 1.0 else np.maximum(light, 0.0) ** self.gamma[scan]
+        return np.asarray(np.exp(self.log_gain[scan]) * raised + self.offset[scan])
+
+    def sigma_lightness(self, light: float) -> FloatArray:
+        """How unsure the lightness of some light is after the match, L*, for every scan: (scan_count,)."""
+        log_light = np.log(light)
+        scaled = np.exp(self.log_gain + self.gamma * log_light)
+        terms = np.stack([scaled, scaled * (log_light - self.log_middle), np.ones_like(scaled)], axis=-1)
+        variance = np.einsum("ki,kij,kj->k", terms, self.covariance, terms)
+        return np.asarray(lightness_slope(scaled + self.offset) * np.sqrt(np.maximum(variance, 0.0)))
 
 
 def lightness(light: FloatArray) -> FloatArray:
@@ -55,38 +101,60 @@ def lightness_slope(light: FloatArray) -> FloatArray:
 
 
 def solve_channel(
-    pairs: list[ChannelPair], scan_count: int, *, reference: int, has_offset: NDArray[np.bool_]
+    pairs: list[ChannelPair],
+    scan_count: int,
+    *,
+    reference: int,
+    has_offset: NDArray[np.bool_],
+    has_gamma: NDArray[np.bool_] | None = None,
 ) -> ChannelFit:
     """Bring all overlaps into agreement with scan number `reference` held as it is.
 
-    `has_offset` (scan_count,) says which scans may have an offset; the others keep 0.
+    `has_offset`, `has_gamma` (scan_count,) say which scans may have one; the others keep 0 and 1.
     """
-    free = np.ones(2 * scan_count, dtype=bool)
-    free[scan_count:] = has_offset
-    free[[reference, scan_count + reference]] = False
-    prior = np.repeat([GAIN_PRIOR**-2, OFFSET_PRIOR**-2], scan_count)
-    values = np.zeros(2 * scan_count)
+    free = np.ones((scan_count, TERMS), dtype=bool)
+    free[:, 1] = False if has_gamma is None else has_gamma
+    free[:, 2] = has_offset
+    free[reference] = False
+    flat = free.ravel()
+    prior = np.tile([GAIN_PRIOR**-2, GAMMA_PRIOR**-2, OFFSET_PRIOR**-2], scan_count)
+    middle = _log_middles(pairs, scan_count)
+    values = np.zeros((scan_count, TERMS))
     normal = np.diag(prior)
-    if not free.any():
+    if not flat.any():
         pairs = []
     else:
-        values[:scan_count] = _start(pairs, scan_count, reference)
+        values[:, 0] = _start(pairs, scan_count, reference)
     for _ in range(ITERATIONS if pairs else 0):
-        normal, pull = _normal_equations(pairs, values, scan_count)
+        normal, pull = _normal_equations(pairs, values, middle)
         normal[np.diag_indices_from(normal)] += prior
-        pull -= prior * values
-        values[free] += np.linalg.solve(normal[np.ix_(free, free)], pull[free])
-    sigma = np.zeros(2 * scan_count)
-    if free.any():
-        sigma[free] = np.sqrt(np.diag(np.linalg.inv(normal[np.ix_(free, free)])))
-    return ChannelFit(values[:scan_count], values[scan_count:], sigma[:scan_count], sigma[scan_count:])
+        pull -= prior * values.ravel()
+        values[free] += np.linalg.solve(normal[np.ix_(flat, flat)], pull[flat])
+    covariance = np.zeros_like(normal)
+    if flat.any():
+        covariance[np.ix_(flat, flat)] = np.linalg.inv(normal[np.ix_(flat, flat)])
+    each = covariance.reshape(scan_count, TERMS, scan_count, TERMS)
+    own = np.stack([each[k, :, k, :] for k in range(scan_count)])
+    at_white = values[:, 0] - values[:, 1] * middle
+    return ChannelFit(at_white, 1.0 + values[:, 1], values[:, 2], middle, own)
 
 
-def residuals(pair: ChannelPair, log_gain: FloatArray, offset: FloatArray) -> FloatArray:
+def residuals(pair: ChannelPair, found: ChannelFit) -> FloatArray:
     """L* of scan a minus that of scan b at every cell, after the match."""
-    matched_a = np.exp(log_gain[pair.a]) * pair.light_a + offset[pair.a]
-    matched_b = np.exp(log_gain[pair.b]) * pair.light_b + offset[pair.b]
-    return lightness(matched_a) - lightness(matched_b)
+    return lightness(found.matched(pair.a, pair.light_a)) - lightness(found.matched(pair.b, pair.light_b))
+
+
+def _log_middles(pairs: list[ChannelPair], scan_count: int) -> FloatArray:
+    """Logarithm of the middle of each scan's tones; 0 for one without overlaps."""
+    lights: list[list[FloatArray]] = [[] for _ in range(scan_count)]
+    for pair in pairs:
+        lights[pair.a].append(pair.light_a)
+        lights[pair.b].append(pair.light_b)
+    return np.array([float(np.median(_logs(np.concatenate(one)))) if one else 0.0 for one in lights])
+
+
+def _logs(light: FloatArray) -> FloatArray:
+    return np.log(np.maximum(light, DARKEST))
 
 
 def _start(pairs: list[ChannelPair], scan_count: int, reference: int) -> FloatArray:
@@ -104,27 +172,32 @@ def _start(pairs: list[ChannelPair], scan_count: int, reference: int) -> FloatAr
     return start
 
 
-def _normal_equations(pairs: list[ChannelPair], values: FloatArray, scan_count: int) -> tuple[FloatArray, FloatArray]:
+def _normal_equations(
+    pairs: list[ChannelPair], values: FloatArray, middle: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     normal, pull = np.zeros((values.size, values.size)), np.zeros(values.size)
     for pair in pairs:
-        places = np.array([pair.a, scan_count + pair.a, pair.b, scan_count + pair.b])
-        jacobian = np.column_stack(
-            [
-                *_slopes(pair.light_a, values[pair.a], values[scan_count + pair.a]),
-                *(-s for s in _slopes(pair.light_b, values[pair.b], values[scan_count + pair.b])),
-            ]
-        )
-        left = residuals(pair, values[:scan_count], values[scan_count:])
+        places = np.concatenate([TERMS * pair.a + np.arange(TERMS), TERMS * pair.b + np.arange(TERMS)])
+        seen_a, slopes_a = _matched_and_slopes(pair.light_a, values[pair.a], middle[pair.a])
+        seen_b, slopes_b = _matched_and_slopes(pair.light_b, values[pair.b], middle[pair.b])
+        left = seen_a - seen_b
+        jacobian = np.concatenate([slopes_a, -slopes_b], axis=1)
         weighted = jacobian * _weights(left)[:, None]
         normal[np.ix_(places, places)] += weighted.T @ jacobian
         pull[places] -= weighted.T @ left
     return normal, pull
 
 
-def _slopes(light: FloatArray, log_gain: float, offset: float) -> tuple[FloatArray, FloatArray]:
-    scaled = np.exp(log_gain) * light
+def _matched_and_slopes(light: FloatArray, values: FloatArray, middle: float) -> tuple[FloatArray, FloatArray]:
+    """Lightness after the match, (n,), and its derivatives by the scan's own three terms, (n, 3)."""
+    log_gain, more, offset = values
+    if more == 0.0:
+        scaled = np.exp(log_gain) * light
+    else:
+        scaled = np.exp(log_gain + more * (_logs(light) - middle)) * np.maximum(light, 0.0)
     slope = lightness_slope(scaled + offset)
-    return slope * scaled, slope
+    slopes = np.stack([slope * scaled, slope * scaled * (_logs(light) - middle), slope], axis=-1)
+    return lightness(scaled + offset), slopes
 
 
 def _weights(left: FloatArray) -> FloatArray:

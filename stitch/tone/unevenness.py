@@ -5,14 +5,15 @@ and shared by all scans (a polynomial of second degree for each channel); the la
 B-spline down each scan for each channel); darkening where the sheet lifts at a scan's border (a lattice of the same
 splines for each scan, all channels alike, allowed to be large near the border only). Only differences between scans
 are seen. A slope of the fall-off over the bed looks the same as scans of unequal gain, so slopes are held near zero
-unless scans lie turned to each other. Least squares on logarithms of light, weighted by what a difference does to
-lightness, robust by Geman and McClure's weights; sparse normal equations, solved directly.
+unless scans lie turned to each other or a scan of a white sheet shows them. Least squares on logarithms of light,
+weighted by what a difference does to lightness, robust by Geman and McClure's weights; sparse normal equations, solved
+directly.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from stitch.imaging.affine import FloatArray, px_from_mm
 from stitch.imaging.placed_map import coefficient_count, spline_weights
 from stitch.model.geometry import Size
+from stitch.model.tone import SlopeSource
 from stitch.tone.solve import lightness_slope
 
 KNOT_MM = 12.0
@@ -28,7 +30,9 @@ MOST_UNKNOWNS = 4500  # of all scans together: knots widen beyond
 LIFT_SIGMA, LIFT_REACH_MM, REST_SIGMA = 0.15, 8.0, 0.002  # of log light at the border, and far inside
 LIFT_BEND_SIGMA = 0.2
 PASS_SIGMA, PASS_BEND_SIGMA = 0.02, 0.003
-BED_SIGMA, SLOPE_SIGMA = 0.007, 0.001  # of the bed's terms; of its slopes where nothing shows them
+BED_SIGMA = 0.007  # of the bed's terms
+SHOWN_SLOPE_SIGMA = 0.02  # of its slopes where turned scans show them and no sheet lifts: dark borders look like slopes
+SLOPE_SIGMA = 0.001  # of its slopes where nothing shows them
 NO_BED_SIGMA = 1e-6
 CELL_WORTH = 0.25  # neighbouring cells share their errors
 SCATTER_FLOOR_L = 0.1
@@ -51,11 +55,12 @@ class LogPair:
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """One scan's unknowns from column `first` on: its lattice, then a line down the pass for each channel."""
+    """One scan's unknowns from column `first` on: its lattice, if any, then a line down the pass for each channel."""
 
     size: Size
     step_px: float
     first: int
+    has_lattice: bool
     columns: int = field(init=False)
     rows: int = field(init=False)
 
@@ -64,7 +69,7 @@ class _Part:
         object.__setattr__(self, "rows", coefficient_count(self.step_px, self.size.height_px))
 
     def line_first(self, channel: int) -> int:
-        return self.first + self.rows * (self.columns + channel)
+        return self.first + self.rows * (self.columns * self.has_lattice + channel)
 
     @property
     def end(self) -> int:
@@ -75,11 +80,14 @@ class _Part:
         column, across = spline_weights(at_px[:, 0], self.step_px, self.size.width_px)
         row, down = spline_weights(at_px[:, 1], self.step_px, self.size.height_px)
         rows, columns = row[:, None] + np.arange(4), column[:, None] + np.arange(4)
-        lattice = self.first + rows[:, :, None] * self.columns + columns[:, None, :]
         count = len(at_px)
         bed = np.broadcast_to(bed_first + BED_TERMS * channel + np.arange(BED_TERMS), (count, BED_TERMS))
-        places = [lattice.reshape(count, 16), self.line_first(channel) + rows, bed]
-        weights = [(down[:, :, None] * across[:, None, :]).reshape(count, 16), down, bed_terms(at_px, self.size)]
+        places = [self.line_first(channel) + rows, bed]
+        weights = [down, bed_terms(at_px, self.size)]
+        if self.has_lattice:
+            lattice = self.first + rows[:, :, None] * self.columns + columns[:, None, :]
+            places.append(lattice.reshape(count, 16))
+            weights.append((down[:, :, None] * across[:, None, :]).reshape(count, 16))
         return np.concatenate(places, axis=1), np.concatenate(weights, axis=1).astype(np.float64)
 
     def knots_px(self) -> tuple[FloatArray, FloatArray]:
@@ -99,17 +107,19 @@ def solve_fields(
     sizes: Mapping[str, Size],
     ppi: Mapping[str, float],
     *,
-    is_ramp_known: bool,
+    slope: SlopeSource,
     is_one_bed: bool,
+    has_lift: bool,
 ) -> dict[str, tuple[float, FloatArray]]:
     """For every scan the distance of knots, px, and coefficients (rows, columns, 3) of a log factor on its light.
 
-    `is_ramp_known` : scans lie turned to each other on the bed, so that slopes of the fall-off show. `is_one_bed` :
-    all scans show the same part of the bed, so that they share its fall-off.
+    `slope` : what shows slopes of the fall-off; with a white sheet the pairs come with its fall-off undone.
+    `is_one_bed` : all scans show the same part of the bed, so that they share its fall-off. `has_lift` : False leaves
+    the darkening at borders out; then slopes that turned scans show have nothing to hide in.
     """
-    parts = _parts(sizes, ppi)
+    parts = _parts(sizes, ppi, has_lattice=has_lift)
     bed_first = max(part.end for part in parts.values())
-    prior = _prior(parts, ppi, _bed_sigmas(is_ramp_known=is_ramp_known, is_one_bed=is_one_bed))
+    prior = _prior(parts, ppi, _bed_sigmas(slope, is_one_bed=is_one_bed, has_lift=has_lift))
     solution = np.zeros(bed_first + 3 * BED_TERMS)
     rows = [(_rows(pair, parts, bed_first, c), *_target(pair, c)) for pair in pairs for c in range(3)]
     for _ in range(ROUNDS):
@@ -117,18 +127,34 @@ def solve_fields(
     return {name: (part.step_px, _coefficients(part, solution, bed_first)) for name, part in parts.items()}
 
 
-def _parts(sizes: Mapping[str, Size], ppi: Mapping[str, float]) -> dict[str, _Part]:
+def knots_of(
+    sizes: Mapping[str, Size], ppi: Mapping[str, float]
+) -> dict[str, tuple[float, tuple[FloatArray, FloatArray]]]:
+    """Distance of the knots of every scan's field, and where they lie across and down, scan px."""
+    return {name: (part.step_px, part.knots_px()) for name, part in _parts(sizes, ppi, has_lattice=True).items()}
+
+
+def _parts(sizes: Mapping[str, Size], ppi: Mapping[str, float], *, has_lattice: bool) -> dict[str, _Part]:
+    """The knots are the same with lattices and without, so that fields can be added."""
     parts: dict[str, _Part] = {}
     wider = 1.0
     for _ in range(2):
         end = 0
         for name, size in sizes.items():
-            parts[name] = _Part(size, wider * px_from_mm(KNOT_MM, ppi[name]), end)
+            parts[name] = _Part(size, wider * px_from_mm(KNOT_MM, ppi[name]), end, has_lattice=True)
             end = parts[name].end
         if end <= MOST_UNKNOWNS:
             break
         wider = float(np.sqrt(end / MOST_UNKNOWNS))
-    return parts
+    return parts if has_lattice else _without_lattices(parts)
+
+
+def _without_lattices(parts: Mapping[str, _Part]) -> dict[str, _Part]:
+    found, end = {}, 0
+    for name, part in parts.items():
+        found[name] = replace(part, first=end, has_lattice=False)
+        end = found[name].end
+    return found
 
 
 def _rows(pair: LogPair, parts: Mapping[str, _Part], bed_first: int, channel: int) -> Any:
@@ -174,21 +200,25 @@ def _prior(parts: Mapping[str, _Part], ppi: Mapping[str, float], bed_sigmas: Flo
 
     blocks = []
     for name, part in parts.items():
-        bend_rows, bend_columns = _bending(part.rows), _bending(part.columns)
-        bend = kron(bend_rows, eye(part.columns)) + kron(eye(part.rows), bend_columns)
-        blocks.append(bend / LIFT_BEND_SIGMA**2 + diags(_lift_sigma(part, ppi[name]).ravel() ** -2.0))
+        bend_rows = _bending(part.rows)
+        if part.has_lattice:
+            bend = kron(bend_rows, eye(part.columns)) + kron(eye(part.rows), _bending(part.columns))
+            blocks.append(bend / LIFT_BEND_SIGMA**2 + diags(_lift_sigma(part, ppi[name]).ravel() ** -2.0))
         line = bend_rows / PASS_BEND_SIGMA**2 + eye(part.rows) / PASS_SIGMA**2
         blocks += [line] * 3
     blocks.append(diags(np.tile(bed_sigmas, 3) ** -2.0))
     return block_diag(blocks, format="csr")
 
 
-def _bed_sigmas(*, is_ramp_known: bool, is_one_bed: bool) -> FloatArray:
+def _bed_sigmas(slope: SlopeSource, *, is_one_bed: bool, has_lift: bool) -> FloatArray:
     """What is expected of the bed's five terms."""
     if not is_one_bed:
         return np.full(BED_TERMS, NO_BED_SIGMA)
-    slope = BED_SIGMA if is_ramp_known else SLOPE_SIGMA
-    return np.array([slope, slope, BED_SIGMA, slope, BED_SIGMA])
+    if slope is SlopeSource.FLAT:
+        return np.full(BED_TERMS, SLOPE_SIGMA)
+    shown = BED_SIGMA if has_lift else SHOWN_SLOPE_SIGMA
+    sloping = shown if slope is SlopeSource.TURNED_PIECES else SLOPE_SIGMA
+    return np.array([sloping, sloping, BED_SIGMA, SLOPE_SIGMA, BED_SIGMA])
 
 
 def _lift_sigma(part: _Part, ppi: float) -> FloatArray:
@@ -212,7 +242,9 @@ def _coefficients(part: _Part, solution: FloatArray, bed_first: int) -> FloatArr
 
     A uniform cubic B-spline reproduces polynomials up to third degree; of x² its coefficients are x² − step²/3.
     """
-    lattice = solution[part.first : part.line_first(0)].reshape(part.rows, part.columns)
+    lattice = np.zeros((part.rows, part.columns))
+    if part.has_lattice:
+        lattice = solution[part.first : part.line_first(0)].reshape(part.rows, part.columns)
     x, y = part.knots_px()
     grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     terms = bed_terms(grid, part.size)

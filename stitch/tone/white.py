@@ -19,7 +19,7 @@ from stitch.imaging.windows import bands
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
 from stitch.model.tone import ScanTone
-from stitch.tone.apply import KNEE, highest_light
+from stitch.tone.apply import KNEE, highest_light, light_before, matched_light
 
 SQUARE_PX = 16
 BAND_PX = 8 * SQUARE_PX
@@ -34,18 +34,17 @@ def scale_for_white(
     `painting_px` : corners of the painting in scan px, (4, 2) in order; then only squares wholly inside count, since
     the lid beside the painting may turn as white as it likes. None: every square counts.
 
-    Reads the scan once by bands, and only when its gains or offsets could push anything past the knee.
+    Reads the scan once by bands, and only when its match could push anything past the knee.
     """
-    gain, offset = np.array(tone.gain_rgb), np.array(tone.offset_rgb)
     highest = KNEE * highest_light(encoding, bits)
     top = encoding.curves[:, -1]
-    if np.all(gain * top + offset <= top):
+    if np.all(matched_light(tone, top) <= top):
         return 1.0
-    limit = np.floor(encoding.encode(((highest - offset) / gain)[None])[0] * (2**bits - 1))
+    limit = np.floor(encoding.encode(light_before(tone, highest)[None])[0] * (2**bits - 1))
     white = np.zeros(3)
     for band in bands(source.size, BAND_PX):
         white = np.maximum(white, _whitest(source.read(band), limit, band, encoding, bits, painting_px))
-    return float(min(1.0, (highest / np.maximum(gain * white + offset, 1e-9)).min()))
+    return float(min(1.0, (highest / np.maximum(matched_light(tone, white), 1e-9)).min()))
 
 
 def _whitest(

@@ -12,7 +12,7 @@ from typer.testing import Result
 
 from stitch.cli.commands import app
 from stitch.model.request import JoinRequest
-from stitch.model.settings import JoinSettings, Measured, Resample
+from stitch.model.settings import Compression, JoinSettings, Measured, Resample, ToneMatch
 
 Stitch = Callable[..., Result]
 
@@ -34,8 +34,15 @@ SETTINGS: list[tuple[list[str], dict[str, Any]]] = [
     (["--creator", "Studio Halde"], {"creator": "Studio Halde"}),
     (["--rights", "© 2026"], {"rights": "© 2026"}),
     (["--fit-size"], {"fit_size": True}),
+    (["--compression", "zstd"], {"compression": Compression.ZSTD}),
     (["--allow-gaps"], {"allow_gaps": True}),
     (["--resample", "fine"], {"resample": Resample.FINE}),
+    (["--layers"], {"layers": True}),
+    (["--no-layers"], {"layers": False}),
+    (["--tone", "none"], {"tone": ToneMatch.NONE}),
+    (["--tone", "gain"], {"tone": ToneMatch.GAIN}),
+    (["--flat", "/somewhere/white.tif"], {"flat_path": "/somewhere/white.tif"}),
+    (["--flat", "none"], {"flat_path": ""}),
 ]
 REQUEST: list[tuple[list[str], dict[str, Any]]] = [
     (["--out", "elsewhere"], {"out": Path("elsewhere")}),
@@ -69,6 +76,7 @@ WRONG = [
     ["--jobs", "x"],
     ["--profile", "gone.icc"],
     ["--resample", "lanczos"],
+    ["--tone", "much"],
     ["--scanner", "."],
     ["--studio", "gone.toml"],
     ["--no-such-option"],

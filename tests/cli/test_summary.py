@@ -134,11 +134,16 @@ def test_a_size_check_that_is_off_by_nothing_says_so_without_a_minus(
 
 
 def test_timings_are_shown_when_asked_for(stitch: Stitch, pipeline: Any, scans: Path) -> None:
-    timings = (Timing("register", 12.34, False), Timing("tone", 0.0, True))
+    timings = (
+        Timing("register", 12.34, False),
+        Timing("tone", 0.0, True),
+        Timing("master", 5.0, False, 9.5, 1_230_000_000, 0),
+    )
     pipeline.on_join = lambda request: pipeline.summary(timings=timings)
     assert "register" not in stitch("join", scans).stderr
     shown = stitch("join", scans, "--timings").stderr
     assert "register        12.3 s\n" in shown
+    assert "master           5.0 s      9.5 s of cores    1.23 GB read    0.00 GB written\n" in shown
     assert "kept from an earlier run" in shown
 
 

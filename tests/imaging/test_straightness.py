@@ -128,16 +128,20 @@ def test_the_fine_way_never_wraps_at_black_and_white(dtype: type) -> None:
 
 
 def test_the_kernel_is_asked_at_the_positions_that_undo_its_own_shift() -> None:
-    wanted = np.linspace(-0.5, 0.5, 2001).astype(np.float32)
-    asked = wanted.copy()
-    doubling.ask(asked)
-    s = asked.astype(np.float64)
-    reads = (1 - doubling.CUBIC_SHARE / 4) * s + doubling.CUBIC_SHARE * s**3
-    np.testing.assert_allclose(reads[1:-1], wanted[1:-1], atol=3e-6)
+    places = np.linspace(7.0, 9.0, 4001).astype(np.float32)
+    asked = places.copy()
+    doubling.move_against_cubic(asked)
+    s = asked.astype(np.float64) - np.floor(places) - 0.5
+    inside = (places > 7.001) & (places < 8.999)
+    reads = np.floor(places) + 0.5 + (1 - doubling.CUBIC_SHARE / 4) * s + doubling.CUBIC_SHARE * s**3
+    np.testing.assert_allclose(reads[inside], places[inside], atol=3e-6)
     for whole in (7.0, 700.0):
-        moved = wanted[1:-1] + np.float32(whole + 0.5)
-        doubling.move_against_cubic(moved)
-        np.testing.assert_allclose(moved, whole + 0.5 + s[1:-1], atol=1e-4)
+        in_steps = np.linspace(whole, whole + 1.0, 999).astype(np.float32)
+        asked = in_steps.copy()
+        doubling.move_against_cubic(asked)
+        doubling.move_against_cubic(in_steps, in_steps=True)
+        np.testing.assert_allclose(in_steps, asked, atol=1e-4)
+        assert np.array_equal(doubling.STEPS_PER_PX * in_steps, np.rint(doubling.STEPS_PER_PX * in_steps))
     half = doubling.half_pixel_filter()
     assert half.sum() == pytest.approx(1.0) and np.array_equal(half, half[::-1])
 

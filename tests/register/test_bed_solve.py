@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -193,3 +195,16 @@ def test_a_square_scanner_is_not_felt_to_be_anything_else(seed: int) -> None:
     points = points_between(poses, seed, noise_px=0.02)
     found = solve(started(poses, Bed(), seed), points, "S0", feels_bed=True)
     assert {pose.bed for pose in found.poses.values()} == {Bed()}
+
+
+def test_pieces_cut_from_one_picture_are_solved_although_nothing_shows_the_bed() -> None:
+    """No turn at all and no noise at all: the bed's figures cannot be found, and nothing else suffers."""
+    straight = {name: replace(pose, angle_rad=0.0) for name, pose in true_poses((0, 0, 0, 0), Bed(), 1).items()}
+    exact = [
+        replace(p, covariance_px2=np.tile(np.eye(2) * 4e-4, (len(p.points_a), 1, 1)))
+        for p in points_between(straight, 1, noise_px=0.0)
+    ]
+    found = solve(straight, exact, "S0", feels_bed=True)
+    assert found.poses["S0"].bed.source is BedSource.UNKNOWN
+    for name, pose in straight.items():
+        np.testing.assert_allclose(found.poses[name].matrix(), pose.matrix(), atol=1e-6)

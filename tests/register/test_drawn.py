@@ -13,9 +13,9 @@ from stitch.model.geometry import Size, Window
 from stitch.register.drawn import fine_tooth_of, has_colour, log_grey
 from stitch.register.evidence import Signal
 from stitch.register.patches import Side, measure
-from stitch.register.place import refuse_unlinked
 from stitch.register.plan import Grain
 from stitch.register.reduced import Reduced
+from stitch.register.refusal import refuse_unlinked
 
 SIDE_PX = 420
 NO_SPOTS = np.zeros((0, 3))

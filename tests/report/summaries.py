@@ -21,7 +21,7 @@ from stitch.model.scans import Scan
 from stitch.model.seams import SeamLine
 from stitch.model.settings import JoinSettings
 from stitch.model.size import Edge, SizeCheck, SizeReading
-from stitch.model.tone import PairTone, ScanTone, ToneFit
+from stitch.model.tone import Evenness, PairTone, ScanTone, ToneFit
 
 JOB = Path("/studio/evening light-joined")
 SRGB = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
@@ -170,7 +170,8 @@ class Run:
         for name in self.names[1:]:
             gains = tuple(self.number(0.92, 1.08) for _ in range(3))
             offsets = tuple(self.number(-0.002, 0.002) for _ in range(3))
-            scans.append(ScanTone(name, gains, offsets))  # type: ignore[arg-type]
+            gammas = tuple(self.number(0.95, 1.05) for _ in range(3))
+            scans.append(ScanTone(name, gains, offsets, None, gammas))  # type: ignore[arg-type]
         pairs = tuple(
             PairTone(
                 self.names[a],
@@ -181,7 +182,16 @@ class Run:
             )
             for a, b in self.pairs()
         )
-        return ToneFit(self.names[0], tuple(scans), pairs, self.number(0.95, 0.999), "linear light of sRGB")
+        return ToneFit(
+            self.names[0],
+            tuple(scans),
+            pairs,
+            self.number(0.95, 0.999),
+            "linear light of sRGB",
+            Evenness(self.number(0.4, 1), self.number(0.1, 0.2), self.number(3, 9), self.number(2, 3)),
+            gain_slope_percent=self.number(1, 5),
+            held_slope_percent=self.number(1, 2),
+        )
 
     def course(self, length: int, *, swing: float) -> NDArray[np.float64]:
         """A wandering line, smooth, of about ± `swing`."""
@@ -223,6 +233,7 @@ class Run:
             tuple(float(value) for value in step),
             tuple(None if gap else float(value) for value, gap in zip(shift, gaps, strict=True)),
             length_px * 25.4 / self.ppi,
+            tuple(None if gap else 1 + float(value) for value, gap in zip(shift, gaps, strict=True)),
         )
 
     def size_check(self, *, is_ok: bool = True) -> SizeCheck:

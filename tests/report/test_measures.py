@@ -47,6 +47,14 @@ def line_of(steps: list[float], shifts: list[float | None], xs: list[float], len
     return SeamLine("a", "b", tuple((x, 0.0) for x in xs), tuple(steps), tuple(shifts), length_mm)
 
 
+def test_the_sharper_scan_counts_whichever_it_is() -> None:
+    line = SeamLine("a", "b", ((0, 0), (1, 0), (2, 0), (3, 0)), (0.1,) * 4, (None,) * 4, 3.0, (0.8, 1.1, None, 1.0))
+    figures = measures.seam_figures([line])
+    assert figures.worst_sharpness_change_percent == pytest.approx(25.0)
+    assert figures.median_sharpness_change_percent == pytest.approx(10.0)
+    assert measures.seam_figures([line_of([0.1, 0.1], [None, None], [0, 1])]).worst_sharpness_change_percent is None
+
+
 def test_a_worked_seam() -> None:
     """Points at 0, 1, 3 and 10 px speak for 0.5, 1.5, 4.5 and 3.5 of 10 px."""
     figures = measures.seam_figures([line_of([0.2, 2.0, 0.4, 1.0], [None, 0.3, 0.1, None], [0, 1, 3, 10])])

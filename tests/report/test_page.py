@@ -17,6 +17,8 @@ from stitch.model.codec import to_plain
 from stitch.model.findings import Finding, Severity
 from stitch.model.report import RunSummary
 from stitch.model.scans import Scan
+from stitch.model.settings import ToneMatch
+from stitch.model.tone import FlatUse, SlopeSource
 from stitch.report import files, measures
 from stitch.report.html import VOID_TAGS, el
 from stitch.report.page import page, style
@@ -199,13 +201,15 @@ def seam_truth(summary: RunSummary, path: str) -> float | None:
     """Seam figures by numpy over all points, each weighted by half of the way to its neighbours."""
     parts = path.split(".")
     lines = [summary.seams[int(parts[1])]] if len(parts) == 3 else list(summary.seams or ())
-    weights, steps, shifts = [], [], []
+    weights, steps, shifts, sharper = [], [], [], []
     for line in lines:
         pieces = np.hypot(*np.diff(np.array(line.points_px), axis=0).T)
         own = np.convolve(pieces, [0.5, 0.5])
         weights += list(own / own.sum() * line.length_mm)
         steps += list(line.step_de00)
         shifts += [math.nan if shift is None else shift for shift in line.misregistration_px]
+        sharper += [math.nan if r is None else 100 * (r - 1 if r >= 1 else 1 / r - 1) for r in line.sharpness_ratio]
+    c = np.array(sharper)
     w, s, m = np.array(weights), np.array(steps), np.array(shifts)
     told = ~np.isnan(m)
     answers = {
@@ -218,6 +222,9 @@ def seam_truth(summary: RunSummary, path: str) -> float | None:
         "p95_misregistration_px": np.quantile(m[told], 0.95, weights=w[told], method="inverted_cdf"),
         "worst_misregistration_px": m[told].max(),
         "misregistration_measured_fraction": w[told].sum() / w.sum(),
+        "median_sharpness_change_percent": np.quantile(
+            c[~np.isnan(c)], 0.5, weights=w[~np.isnan(c)], method="inverted_cdf"
+        ),
     }
     return float(answers[parts[-1]])
 
@@ -271,6 +278,9 @@ def test_figures_that_matter_are_on_the_page() -> None:
     wanted |= {f"size_check.readings.{i}|difference_mm" for i in range(4)}
     wanted |= {f"size_check.readings.{i}.uncertainty_mm" for i in range(6)}
     wanted |= {f"tone.scans.{i}.gain_rgb.{c}" for i in range(4) for c in range(3)}
+    wanted |= {f"tone.scans.{i}.{of}_rgb.{c}" for i in range(1, 4) for of in ("gamma", "offset") for c in range(3)}
+    wanted |= {f"tone.evenness.{of}" for of in ("before_l", "after_l", "largest_percent", "reference_percent")}
+    wanted |= {"tone.gain_slope_percent", "tone.held_slope_percent"}
     wanted |= {
         f"tone.pairs.{i}.mean_{when}_de00" for i in range(len(summary.tone.pairs)) for when in ("before", "after")
     }
@@ -298,6 +308,25 @@ def test_a_wrong_figure_is_noticed(name: str, change: Any) -> None:
     run = Run(6)
     summary = run.summary()
     assert any(fault.startswith(name) for fault in wrong_figures(read(summary), change(summary), ()))
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({}, "Not observable"),
+        ({"slope_source": SlopeSource.TURNED_PIECES}, "Scans lay turned to each other, so a slope"),
+        ({"slope_source": SlopeSource.FLAT, "flat": FlatUse("sheet.tif", "ab" * 32, 4.5)}, "4.5\N{NO-BREAK SPACE}%"),
+        ({"how": ToneMatch.NONE}, "The codes of every scan stay as they are, as --tone none asks"),
+        ({"how": ToneMatch.GAIN, "evenness": None}, "left as scanned, as --tone gain asks"),
+        ({"evenness": None, "held_slope_percent": 0.0}, "itself keeps its codes, a colour target in it with them"),
+    ],
+)
+def test_what_was_done_to_the_tone_is_said(changes: dict[str, Any], said: str) -> None:
+    summary = Run(8).summary()
+    assert summary.tone is not None
+    told = dataclasses.replace(summary, tone=dataclasses.replace(summary.tone, **changes))
+    assert said in read(told).text
+    assert all(not fault.startswith("tone") for fault in wrong_figures(read(told), told, ()))
 
 
 def links_changed(summary: RunSummary, **changes: Any) -> RunSummary:

@@ -38,7 +38,7 @@ def upright(steps: list[float], shifts: list[float | None]) -> SeamLine:
     return SeamLine("a", "b", tuple((1999.5, float(y)) for y in ys), tuple(steps), tuple(shifts), 127.0)
 
 
-def found(lines: tuple[SeamLine, ...], count: int = 12, **more: bytes | None) -> tuple[Spot, ...]:
+def found(lines: tuple[SeamLine, ...], count: int = 12, **more: object) -> tuple[Spot, ...]:
     return crop_spots(master, lines, labels_at, CANVAS, 600.0, count, **more)
 
 
@@ -54,6 +54,16 @@ def test_the_worst_step_comes_first_with_its_figures() -> None:
     assert spot.misregistration_mm == pytest.approx(0.2 * 25.4 / 600)
     assert spot.place_px == (1999.5, pytest.approx(200 / 299 * 2999))
     assert spot.place_mm == (pytest.approx(2000 * 25.4 / 600), pytest.approx((200 / 299 * 2999 + 0.5) * 25.4 / 600))
+
+
+def test_places_beside_the_painting_come_only_where_there_are_no_others() -> None:
+    steps, shifts = [0.1] * 300, [0.05] * 300
+    steps[2] = 9.0
+    lines = (upright(steps, shifts),)
+    assert found(lines)[0].step_de00 == 9.0
+    inside = found(lines, counts=lambda point: point[1] > 100)
+    assert max(spot.step_de00 for spot in inside) == 0.1 and all(spot.place_px[1] > 100 for spot in inside)
+    assert found(lines, counts=lambda point: False)[0].step_de00 == 9.0
 
 
 def test_a_large_shift_counts_as_much_as_a_large_step() -> None:

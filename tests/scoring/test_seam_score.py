@@ -31,13 +31,13 @@ SMALL = Case("small", width_mm=70.0, height_mm=84.0, dpi=100.0, seed=4, margin_m
 NOISE = 0.003
 
 
-def painted(seed: int, *, noise: float = NOISE) -> Shown:
+def painted(seed: int, *, noise: float = NOISE, detail: float = 0.012) -> Shown:
     """A textured picture and a noisy master of it, made by two scans side by side."""
     rng = np.random.default_rng(seed)
     coarse, fine = (
         cv2.GaussianBlur(rng.standard_normal((640, 512)).astype(np.float32), (0, 0), sigma) for sigma in (12.0, 0.7)
     )
-    grey = 0.4 + 0.05 * coarse / coarse.std() + 0.012 * fine / fine.std()
+    grey = 0.4 + 0.05 * coarse / coarse.std() + detail * fine / fine.std()
     expected = np.clip(grey[..., None] * (0.9, 1.0, 0.8), 0.05, 0.95).astype(np.float32)
     master = expected + rng.normal(0.0, noise, expected.shape).astype(np.float32)
     labels = np.ones(expected.shape[:2], np.uint8)
@@ -45,6 +45,12 @@ def painted(seed: int, *, noise: float = NOISE) -> Shown:
     facts = PaintingFacts(100.0, 100.0, 150.0, np.asarray, np.asarray, np.asarray, xyz_d50_from_rgb(SRGB_PRIMARIES))
     phase = np.zeros((*labels.shape, 2), np.float32)
     return Shown(master, expected, labels, labels > 0, phase, {}, facts, 150.0)
+
+
+def borderless(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    inner = np.zeros_like(mask)
+    inner[8:-8, 8:-8] = mask[8:-8, 8:-8]
+    return inner
 
 
 def in_band(look: Shown, change: Light) -> Shown:
@@ -87,6 +93,25 @@ def test_noise_of_the_band_is_held_against_the_noise_beside_it(factor: float, lo
     assert found.noise is not None
     assert low < found.noise < high
     assert found.sharpness == pytest.approx(1.0, abs=0.01)
+
+
+@pytest.mark.parametrize(("factor", "seed"), [(0.8, 11), (1.25, 14)])
+def test_noise_is_told_in_texture_as_in_flat_places_though_the_scans_lie_a_little_off(factor: float, seed: int) -> None:
+    shift = np.array([[1.0, 0.0, 1 / 32], [0.0, 1.0, 1 / 32]])
+    found = []
+    for detail in (0.012, 0.04):
+        look = painted(seed, detail=detail)
+        expected = cv2.warpAffine(look.expected, shift, (512, 640), flags=cv2.INTER_LANCZOS4)
+        look = replace(look, expected=np.asarray(expected, np.float32), is_painting=borderless(look.is_painting))
+        noise = seam_detail(in_band(look, look.expected + factor * (look.master - look.expected))).noise
+        assert noise is not None
+        found.append(noise)
+    assert found[0] == pytest.approx(factor, abs=0.08)
+    assert found[1] == pytest.approx(found[0], abs=0.02)
+
+
+def test_noise_is_not_told_where_the_detail_drowns_it() -> None:
+    assert seam_detail(painted(15, detail=0.1)).noise is None
 
 
 def test_without_a_seam_there_is_nothing_to_tell() -> None:

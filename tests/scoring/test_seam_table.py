@@ -11,7 +11,7 @@ import pytest
 
 from fixtures.flatbed.case import Case
 from fixtures.flatbed.seam_cases import DRIFT
-from fixtures.scoring import seam_table
+from fixtures.scoring import seam_against, seam_table
 from fixtures.scoring.yardstick import YARDSTICKS
 from tests.scoring.test_table import faultless, refusing, script
 
@@ -87,6 +87,32 @@ def test_what_cannot_be_told_is_no_fault_and_shown_as_such():
     assert seam_table.faults_of("a-drift", score) == []
 
 
+def test_the_tool_is_held_against_each_yardstick_and_rows_it_is_behind_on_are_named():
+    def row(seed: int, ours: float, other: float, sharp: tuple[float, float]) -> dict[str, Any]:
+        scores: Any = {name: json.loads(json.dumps(FINE)) for name in ("stitch", "other")}
+        scores["stitch"]["colour"]["step_de00"]["p95"], scores["other"]["colour"]["step_de00"]["p95"] = ours, other
+        scores["stitch"]["detail"]["sharpness"], scores["other"]["detail"]["sharpness"] = sharp
+        scores["other"]["detail"]["noise"] = None
+        return {"case": "a-still", "seed": seed, "scores": scores}
+
+    rows = [
+        row(1, 0.1, 0.2, (0.99, 1.02)),
+        row(2, 0.1, 0.1004, (0.97, 1.01)),
+        row(3, 0.4, 0.1, (1.0, 0.96)),
+        {"case": "a-still", "seed": 4, "scores": {}},
+    ]
+    said = seam_against.against(rows).splitlines()
+    step = (
+        "step p95 ΔE, no drift, other: ours ahead on 1 of 3 rows, level on 1, behind on 1: a-still seed 3 (0.40 : 0.10)"
+    )
+    assert step in said
+    assert "sharpness at seams, other: ours ahead on 2 of 3 rows, behind on 1: a-still seed 2 (0.970 : 1.010)" in said
+    assert "all together: ours ahead on 3 of 9 rows, level on 4, behind on 2" in said
+    assert "of the 2 behind, 1 are inside the tool's own targets" in said
+    assert not any("noise" in line or "dust" in line for line in said)
+    assert seam_against.against([{**rows[0], "scores": {"stitch": FINE}}]) == ""
+
+
 def test_rows_are_kept_and_a_second_run_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys):
     table = script("seam_table")
     made: list[tuple[str, int]] = []
@@ -114,4 +140,5 @@ def test_the_table_itself(tmp_path: Path, capsys):
     assert table.main([*asked, "--results", str(tmp_path / "rows.jsonl")]) == 0
     said = capsys.readouterr().out
     assert "passed 2 of 2" in said
-    assert "blocks, graph cut" in said
+    assert "step p95 ΔE, no drift, blocks, graph cut: ours" in said
+    assert "8-bit codes" in said

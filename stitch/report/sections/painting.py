@@ -175,15 +175,19 @@ def seams(context: Context) -> Html | None:
         "Shift, median",
         "Shift, 95\u00a0%",
         "Shift measured on",
+        "Sharper by",
     ]
-    lead = "A step is a change of colour across the seam; a shift is how far two scans disagree about where a thing is."
+    lead = (
+        "A step is a change of colour across the seam; a shift is how far two scans disagree about where a thing is. "
+    )
+    lead += "Sharper by: how much more fine detail one of the two scans shows there, where they show the same detail."
     return section(
         "seams",
         "Seam by seam",
         lead,
         el("p", total),
         el("p", told),
-        words.table(heads, rows, numeric=(1, 2, 3, 4, 5, 6, 7)),
+        words.table(heads, rows, numeric=(1, 2, 3, 4, 5, 6, 7, 8)),
         wide=True,
     )
 
@@ -202,6 +206,7 @@ def _seam_row(context: Context, index: int) -> list[str | list[Html] | None]:
         words.figure(f"{of}.median_misregistration_px", own.median_misregistration_px, words.PX),
         words.figure(f"{of}.p95_misregistration_px", own.p95_misregistration_px, words.PX),
         words.figure(f"{of}.misregistration_measured_fraction|percent", _percent_or_none(measured), words.SHARE),
+        words.figure(f"{of}.median_sharpness_change_percent", own.median_sharpness_change_percent, words.SHARE),
     ]
 
 

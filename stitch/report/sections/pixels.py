@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from stitch.model.report import RunSummary
 from stitch.model.settings import Resample
-from stitch.model.tone import ScanTone, ToneFit
 from stitch.report import words
 from stitch.report.files import profile_name
 from stitch.report.html import Html, el, join
 from stitch.report.sections.context import Context, section
+from stitch.report.sections.tone import tone
 
 SAME_RATIO = 0.0005  # resolutions closer than this count as the same
 
@@ -26,7 +26,7 @@ def pixels(context: Context) -> Html:
         if history
         else el("p", "Nothing: no master was written."),
         _facts(summary),
-        _tone(context, summary.tone),
+        tone(context, summary.tone),
     )
 
 
@@ -110,98 +110,4 @@ def _file(summary: RunSummary) -> Html | str:
         ", BigTIFF" if master.is_bigtiff else ", TIFF",
         ", read back and checked. SHA-256 ",
         el("code", master.sha256),
-    )
-
-
-def _tone(context: Context, tone: ToneFit | None) -> Html | None:
-    if tone is None:
-        return el("p", "The tone of the scans was not matched.")
-    return el(
-        "div",
-        el("h3", "Tone"),
-        el(
-            "p",
-            "Every scan was brought to the tone of ",
-            context.named(tone.reference_id),
-            f". The arithmetic was done in linear light; the curve undone for it: {tone.encoding_name}.",
-        ),
-        _evenness(tone),
-        _common_scale(tone),
-        words.table(
-            ["Scan", "Red", "Green", "Blue", "Black level, red · green · blue"],
-            [_gains(context, tone, index) for index in range(len(tone.scans))],
-            numeric=(1, 2, 3, 4),
-        ),
-        _pairs(context, tone),
-    )
-
-
-def _evenness(tone: ToneFit) -> Html:
-    even = tone.evenness
-    if even is None:
-        return el("p", "Within the scans the light was even enough: one factor a channel was used for all of a scan.")
-    ramp = (
-        "Scans lay turned to each other, so a slope of the light over the glass could be seen, too."
-        if even.is_ramp_known
-        else "A slope of the light over the whole glass cannot be told from scans of unequal exposure while all lie "
-        "the same way round: it was taken for none."
-    )
-    return el(
-        "p",
-        "Within the scans the light was evened out, too: fall-off over the glass, the lamp warming up along the pass, "
-        "darkening where the sheet lifts. The largest factor between two places of one scan is ",
-        words.figure("tone.evenness.largest_percent", even.largest_percent, words.SHARE),
-        ". In held-out parts of the overlaps one block in ten differed by ",
-        words.figure("tone.evenness.before_l", even.before_l, words.LIGHTNESS),
-        " or more before, and by ",
-        words.figure("tone.evenness.after_l", even.after_l, words.LIGHTNESS),
-        f" after. {ramp}",
-    )
-
-
-def _common_scale(tone: ToneFit) -> Html:
-    if tone.common_scale == 1.0:
-        return el("p", "No common scale was needed: nothing would have been brighter than white.")
-    factor = words.figure("tone.common_scale", tone.common_scale, words.FACTOR)
-    return el("p", "Everything was scaled by ", factor, " in addition, so that no white is cut off.")
-
-
-def _gains(context: Context, tone: ToneFit, index: int) -> list[Html]:
-    scan = tone.scans[index]
-    if scan.is_identity and tone.common_scale == 1.0:
-        return [
-            context.named(scan.scan_id),
-            *[_gain(scan, index, channel) for channel in range(3)],
-            el("span", "pixels kept as they are"),
-        ]
-    offsets = [
-        words.figure(f"tone.scans.{index}.offset_rgb.{i}", value, words.LINEAR, signed=True)
-        for i, value in enumerate(scan.offset_rgb)
-    ]
-    return [
-        context.named(scan.scan_id),
-        *[_gain(scan, index, channel) for channel in range(3)],
-        join(offsets[0], " · ", offsets[1], " · ", offsets[2]),
-    ]
-
-
-def _gain(scan: ScanTone, index: int, channel: int) -> Html:
-    return words.figure(f"tone.scans.{index}.gain_rgb.{channel}", scan.gain_rgb[channel], words.FACTOR)
-
-
-def _pairs(context: Context, tone: ToneFit) -> Html | None:
-    if not tone.pairs:
-        return None
-    rows = [
-        [
-            join(context.named(pair.scan_a), el("br"), context.named(pair.scan_b)),
-            words.figure(f"tone.pairs.{index}.mean_before_de00", pair.mean_before_de00, words.DE00),
-            words.figure(f"tone.pairs.{index}.mean_after_de00", pair.mean_after_de00, words.DE00),
-            words.figure(f"tone.pairs.{index}.sample_count", pair.sample_count, words.COUNT),
-        ]
-        for index, pair in enumerate(tone.pairs)
-    ]
-    return join(
-        el("h3", "Difference of tone where two scans overlap"),
-        words.table(["Between", "Before", "After", "Samples"], rows, numeric=(1, 2, 3)),
     )
