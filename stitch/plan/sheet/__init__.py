@@ -1,0 +1,1 @@
+"""The placement sheet: a plan to print and pin up, as PDF."""
