@@ -10,9 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.compose.run import compose
-from stitch.job.disk import require_free
 from stitch.master.labels import LabelWriter
-from stitch.master.strips import LARGEST_SHARE
 from stitch.master.writer import MasterWriter
 from stitch.model.layout import Layout
 from stitch.model.master import MasterRecord, MasterSpec
@@ -22,6 +20,7 @@ from stitch.model.tone import ToneFit
 from stitch.model.wishes import WishOutcome, WishPlace
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
+from stitch.pipeline.room import require_for
 from stitch.seams.cut import cut, wish_outcomes
 from stitch.seams.measure import measure
 from stitch.tone.apply import code_table, has_shoulder
@@ -32,8 +31,6 @@ from stitch.tone.flat import Flat
 Sources = Mapping[str, PixelSource]
 Corners = tuple[tuple[float, float], ...]
 Tables = Mapping[str, NDArray[np.float32] | None]
-
-LABEL_SHARE = 0.05  # disk kept for the packed label file, as a share of one byte a pixel
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +162,7 @@ def write_master(
     facts: list[Any] = [seamed, spec, uncovered]
 
     def make() -> MasterRecord:
-        _require_room(job, spec)
+        require_for(job.folder.root, spec)
         with folder.writing(folder.master) as part, MasterWriter(part, spec, jobs=job.threads) as writer:
             _write_both(job, sources, layout, tables, label_map, uncovered, writer)
             record = writer.finish()
@@ -213,8 +210,3 @@ def _write_both(
             progress=job.progress,
         )
         labels.finish()
-
-
-def _require_room(job: Job, spec: MasterSpec) -> None:
-    pixels = spec.size.width_px * spec.size.height_px
-    require_free(job.folder.root, int(pixels * (3 * spec.bits / 8 * LARGEST_SHARE[spec.compression] + LABEL_SHARE)))

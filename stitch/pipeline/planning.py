@@ -13,7 +13,7 @@ from stitch.job.whole import write_text_whole, write_whole
 from stitch.master.layout import Kind, file_bytes_at_most, kind_for
 from stitch.model.geometry import Size
 from stitch.model.plan import ScanPlan
-from stitch.pipeline.making import LABEL_SHARE
+from stitch.pipeline.room import LABEL_SHARE
 from stitch.pipeline.speed import join_seconds, measure_speed
 from stitch.plan import figures
 from stitch.plan.file import FILE_NAME, load_plan, text_of

@@ -31,6 +31,7 @@ from stitch.pipeline import (
     noticed,
     placing,
     rerun,
+    room,
     seam_checks,
     sizing,
     telling,
@@ -124,6 +125,8 @@ class _Run:
         layering.take_files(self._folder, [scan.scan_id for scan in self._scans])
         sheet = toned.white(self._folder, begun, self._scans, self._progress)
         read = self._scans if sheet is None else (*self._scans, sheet.scan)
+        if not self._folder.master.exists():
+            room.require_least(self._folder.root, self._scans, self._settings)
         if not self._only_plan:
             rerun.forget(self._folder)
             facts = [(scan.path, scan.sha256, scan.byte_count) for scan in read]

@@ -1,0 +1,44 @@
+"""A disk that cannot hold the master is told before any scan is placed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from stitch.errors import WriteError
+from stitch.job import disk
+from stitch.model.geometry import Size
+from stitch.model.settings import Compression, JoinSettings
+from stitch.pipeline import join, placing, room
+from tests.pipeline.jobs import jittered_scans, request
+from tests.pipeline.test_telling import scan
+
+PX = 4000 * 5000
+
+
+def refused(free: float, monkeypatch: pytest.MonkeyPatch, count: int = 4, **settings: object) -> bool:
+    scans = [replace(scan(f"S{k}", Path("x")), size=Size(4000, 5000)) for k in range(count)]
+    monkeypatch.setattr(disk, "free_bytes", lambda folder: disk.RESERVE_BYTES + int(free))
+    try:
+        room.require_least(Path(), scans, JoinSettings(**settings))  # type: ignore[arg-type]
+    except WriteError:
+        return True
+    return False
+
+
+def test_the_least_is_the_largest_scan_or_a_share_of_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert refused(PX * 6 - 1, monkeypatch) and not refused(PX * 6, monkeypatch)
+    assert refused(5 * PX * 6 - 1, monkeypatch, 20) and not refused(5 * PX * 6, monkeypatch, 20)
+    assert not refused(PX * 6 / 4, monkeypatch, dpi=300.0)  # the scans have 600
+    assert not refused(PX * 6 * 0.3, monkeypatch, compression=Compression.ZSTD)
+
+
+def test_it_is_told_before_any_scan_is_placed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    scans = jittered_scans(5, tmp_path / "scans")
+    monkeypatch.setattr(disk, "free_bytes", lambda folder: disk.RESERVE_BYTES + 1000)
+    monkeypatch.setattr(placing, "place", lambda *all_of_it: pytest.fail("scans were placed"))
+    with pytest.raises(WriteError, match="The disk has"):
+        join(request(scans))
+    assert not (tmp_path / "scans-joined" / "master.tif").exists()
