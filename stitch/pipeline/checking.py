@@ -1,0 +1,172 @@
+"""A check of scans while the painting still lies there: told in order."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from stitch import __version__
+from stitch.check.compare import Side, compare_all
+from stitch.check.exposure import Exposure, exposures
+from stitch.check.focus import sharpness, soft_edges
+from stitch.check.overlaps import Strip, strips
+from stitch.check.positions import Matched, place_words
+from stitch.imaging.affine import FloatArray, apply, mm_from_px
+from stitch.imaging.colour import Encoding
+from stitch.model.check import CheckedScan, CheckRecord, SharedStrip, Verdict
+from stitch.model.findings import Severity
+from stitch.model.geometry import Size
+from stitch.model.plan import ScanPlan
+from stitch.model.scans import Scan
+from stitch.pipeline import check_places, check_quality, check_settings
+from stitch.pipeline.laying import Laid, inside_mm, lay, matched
+from stitch.pipeline.looking import Seen, facts_of_files, light_of_cells, look_at
+from stitch.progress import SILENT, Progress
+from stitch.register.rough import place_roughly
+from stitch.scans.collect import collect
+from stitch.scans.resolution import effective_ppi
+
+INSET_MM = 5.0  # inside the painting's edges: there it is paint that is clipped, not the lid
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Checked:
+    """What was found, and what a picture of it is drawn from."""
+
+    record: CheckRecord
+    laid: Laid | None
+    missing_mm: tuple[FloatArray, ...]  # corners of planned pieces that no scan covers, (4, 2) in the frame of `laid`
+
+
+def check(
+    inputs: Sequence[Path],
+    plan: ScanPlan | None = None,
+    *,
+    only: Sequence[str] = (),
+    skip: Sequence[str] = (),
+    recurse: bool = False,
+    scan_dpi: float | None = None,
+    jobs: int | None = None,
+    progress: Progress = SILENT,
+) -> Checked:
+    """Look at every scan once and say whether the painting may be put away.
+
+    `scan_dpi` : resolution of scans that state none. Nothing is written but working copies of compressed scans, in the
+    system's folder for such, gone at the end. Raises ScanError when a file cannot be used at all.
+    """
+    jobs = jobs or os.cpu_count() or 1
+    collected = collect(inputs, only=only, skip=skip, recurse=recurse)
+    scans = facts_of_files(collected.files)
+    ppi = {scan.scan_id: effective_ppi(scan, scan_dpi) for scan in scans}
+    with tempfile.TemporaryDirectory(prefix="stitch-check-") as scratch:
+        seen = look_at(scans, ppi, Path(scratch), jobs, progress)
+    rough = place_roughly(seen.reduced, ppi, jobs=jobs, progress=progress)
+    laid = None if rough.registration is None else lay(rough.registration, seen.reduced)
+    names = {scan.scan_id: scan.path.name for scan in seen.scans}
+    fit = matched(laid, plan, names) if laid is not None and plan is not None else None
+    words = _places(fit, plan)
+    findings = [*collected.findings, *check_settings.settings_findings(seen.scans, plan, scan_dpi)]
+    findings += check_places.unplaced_findings(rough, laid, fit, plan)
+    findings += check_quality.streak_findings(seen.reduced, ppi, laid)
+    findings += check_quality.dust_findings(rough.glass)
+    light: list[Exposure] = []
+    sharp: dict[str, float] = {}
+    shown: list[Strip] = []
+    clipped: dict[str, check_quality.Clipped] = {}
+    missing: tuple[str, ...] = ()
+    missing_mm: tuple[FloatArray, ...] = ()
+    if laid is not None:
+        shared = compare_all(_sides(seen, laid))
+        light, sharp = exposures(list(laid.mm_from_scan), shared), sharpness(list(laid.mm_from_scan), shared)
+        shown = strips(laid.corners_mm)
+        clipped = _clipped(seen, laid, ppi)
+        lost = check_places.missing_pieces(laid, fit, plan, rough.lost)
+        missing, missing_mm = lost.words, lost.corners_mm
+        findings += lost.findings
+        findings += check_places.strip_findings(shown)
+        findings += check_places.lying_findings(laid, fit)
+        findings += check_quality.exposure_findings(light)
+        findings += check_quality.focus_findings(sharp, shared, soft_edges(shared, sharp, _sizes(seen.scans)))
+        findings += check_quality.clipping_findings(clipped)
+    told = tuple(check_settings.with_places(finding, words) for finding in check_settings.sorted_by_weight(findings))
+    again = [name for one in told if one.severity is Severity.FAILED for name in one.scan_ids if one.code != "missing"]
+    is_good = not any(one.severity is Severity.FAILED for one in told)
+    record = CheckRecord(
+        __version__,
+        Verdict.GOOD if is_good else Verdict.AGAIN,
+        tuple(name for name in names if name in again),
+        missing,
+        told,
+        tuple(_described(scan, ppi, laid, words, light, sharp, clipped) for scan in seen.scans),
+        tuple(SharedStrip(one.scan_a, one.scan_b, one.width_mm, one.is_thin) for one in shown),
+        rough.glass,
+        "" if plan is None else plan.title or "plan",
+    )
+    return Checked(record, laid, missing_mm)
+
+
+def _places(fit: Matched | None, plan: ScanPlan | None) -> dict[str, str]:
+    if fit is None or plan is None:
+        return {}
+    return {name: place_words(piece, plan) for name, piece in fit.piece_of.items()}
+
+
+def _sizes(scans: Sequence[Scan]) -> dict[str, Size]:
+    return {scan.scan_id: scan.size for scan in scans}
+
+
+def _sides(seen: Seen, laid: Laid) -> dict[str, Side]:
+    encoding = Encoding.of_profile(next((scan.profile for scan in seen.scans if scan.profile), None))
+    return {
+        name: Side(seen.looks[name], light_of_cells(seen.reduced[name], seen.looks[name], encoding), matrix)
+        for name, matrix in laid.mm_from_scan.items()
+    }
+
+
+def _clipped(seen: Seen, laid: Laid, ppi: Mapping[str, float]) -> dict[str, check_quality.Clipped]:
+    found = {}
+    for scan in seen.scans:
+        matrix = laid.mm_from_scan.get(scan.scan_id)
+        if matrix is None:
+            continue
+        look = seen.looks[scan.scan_id]
+        centres = look.centres().reshape(-1, 2)
+        paint = inside_mm(laid, apply(matrix, centres)) > INSET_MM
+        found[scan.scan_id] = check_quality.clipped(look, paint, ppi[scan.scan_id])
+    return found
+
+
+def _described(
+    scan: Scan,
+    ppi: Mapping[str, float],
+    laid: Laid | None,
+    words: Mapping[str, str],
+    light: Sequence[Exposure],
+    sharp: Mapping[str, float],
+    clipped: Mapping[str, check_quality.Clipped],
+) -> CheckedScan:
+    name = scan.scan_id
+    is_placed = laid is not None and name in laid.mm_from_scan
+    shares = clipped.get(name)
+    return CheckedScan(
+        name,
+        scan.path.name,
+        words.get(name, ""),
+        mm_from_px(scan.size.width_px, ppi[name]),
+        mm_from_px(scan.size.height_px, ppi[name]),
+        ppi[name],
+        scan.bits,
+        is_placed,
+        tuple((float(x), float(y)) for x, y in laid.corners_mm[name]) if laid is not None and is_placed else (),
+        laid.turn_deg[name] if laid is not None and is_placed else 0,
+        laid.skew_deg[name] if laid is not None and is_placed else 0.0,
+        next((one.light for one in light if one.scan_id == name), None),
+        float(np.exp(sharp[name] / 2)) if name in sharp else None,
+        shares.low if shares else (0.0, 0.0, 0.0),
+        shares.high if shares else (0.0, 0.0, 0.0),
+    )
