@@ -9,14 +9,15 @@ from itertools import combinations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from stitch.check.look import Look
 from stitch.imaging.affine import FloatArray, apply, compose, invert
 
 LEAST_CELLS = 6  # fewer common cells say nothing
 PLAIN_SHARE = 4.0  # times the noise: detail of a cell that is worth comparing
-NOISE_PERCENTILE = 2.0
-DARK, BRIGHT = 0.02, 0.9  # linear light compared
+DARK, BRIGHT = 0.006, 0.9  # linear light compared
 RIM_CELLS = 1  # along a scan's border, where half a cell may hang over it
 
 
@@ -27,6 +28,7 @@ class Side:
     look: Look
     light: NDArray[np.float64]  # (rows, columns, 3) linear, of the same cells
     mm_from_scan: FloatArray  # (2, 3)
+    is_paint: NDArray[np.bool_]  # (rows, columns): the lid beside a sheet holds a shadow that no two scans share
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,11 +85,12 @@ def _from_cells(
     cells = (at_b - (b.look.cell_px - 1) / 2) / b.look.cell_px
     rows, columns = b.look.detail.shape
     inside = (cells >= RIM_CELLS).all(axis=1) & (cells <= (columns - 1 - RIM_CELLS, rows - 1 - RIM_CELLS)).all(axis=1)
+    inside &= a.is_paint[RIM_CELLS:-RIM_CELLS, RIM_CELLS:-RIM_CELLS].reshape(-1)
     if inside.sum() < LEAST_CELLS:
         return None
     inner = np.s_[RIM_CELLS:-RIM_CELLS, RIM_CELLS:-RIM_CELLS]
-    mine, noise_a = a.look.detail[inner].reshape(-1)[inside], _noise(a.look)
-    theirs, noise_b = _at(b.look.detail, cells[inside]), _noise(b.look)
+    mine, noise_a = a.look.detail[inner].reshape(-1)[inside], a.look.noise
+    theirs, noise_b = _at(b.look.detail, cells[inside]), b.look.noise
     speaks = np.maximum(mine / noise_a, theirs / noise_b) > PLAIN_SHARE
     ratio = np.log(np.maximum(mine, noise_a)) - np.log(np.maximum(theirs, noise_b))
     light_a, light_b = a.light[inner].reshape(-1, 3)[inside], _at(b.light, cells[inside])
@@ -98,11 +101,6 @@ def _from_cells(
         at_b[inside][speaks],
         np.log(light_a[usable]) - np.log(light_b[usable]),
     )
-
-
-def _noise(look: Look) -> float:
-    """Detail of the plainest cells: what noise alone gives."""
-    return max(1e-12, float(np.percentile(look.detail, NOISE_PERCENTILE)))
 
 
 def _at(values: NDArray[np.float64], cells: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -116,10 +114,11 @@ def levels(
 ) -> dict[str, float]:
     """One level a scan from differences of pairs (a, b, a − b, cells), by least squares; the median level is 0.
 
-    Scans that no pair of `least` cells reaches are left out.
+    Scans that no pairs of `least` cells join to the most of the others are left out.
     """
     used = [pair for pair in pairs if pair[3] >= least]
-    known = [name for name in names if any(name in pair[:2] for pair in used)]
+    known = _together(names, used)
+    used = [pair for pair in used if pair[0] in known]
     if not known:
         return {}
     index = {name: k for k, name in enumerate(known)}
@@ -131,3 +130,14 @@ def levels(
     rows[-1] = 1e-3
     solved = np.linalg.lstsq(rows, right, rcond=None)[0]
     return dict(zip(known, (solved - np.median(solved)).tolist(), strict=True))
+
+
+def _together(names: Sequence[str], pairs: Sequence[tuple[str, str, float, int]]) -> list[str]:
+    """The largest set of scans that pairs join, in the order of `names`; none when nothing is joined."""
+    index = {name: k for k, name in enumerate(names)}
+    ends = np.array([(index[a], index[b]) for a, b, *_ in pairs], dtype=np.intp).reshape(-1, 2)
+    graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(len(names), len(names)))
+    count, label = connected_components(graph, directed=False)
+    largest = int(np.argmax(np.bincount(label, minlength=count)))
+    found = [name for name in names if label[index[name]] == largest]
+    return found if len(found) > 1 else []

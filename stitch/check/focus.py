@@ -32,23 +32,31 @@ def sharpness(names: Sequence[str], shared: Sequence[Shared]) -> dict[str, float
     return levels(names, pairs)
 
 
-def soft_scans(sharp: Mapping[str, float], shared: Sequence[Shared]) -> list[str]:
+def soft_scans(sharp: Mapping[str, float], shared: Sequence[Shared], sizes: Mapping[str, Size]) -> list[str]:
     """Scans softer than most, and than each of their neighbours."""
-    return [n for n, level in sharp.items() if level < SOFT_LOG and max(_over(n, shared)) < SOFT_LOG / 2]
+    soft = [name for name, level in sharp.items() if level < SOFT_LOG]
+    return [name for name in soft if max(_over(name, shared, sizes), default=0.0) < SOFT_LOG / 2]
 
 
-def sharpened_scans(sharp: Mapping[str, float], shared: Sequence[Shared]) -> list[str]:
+def sharpened_scans(sharp: Mapping[str, float], shared: Sequence[Shared], sizes: Mapping[str, Size]) -> list[str]:
     """Scans with more detail than the painting gave each of the others; with two scans alone nobody can tell."""
     if len(sharp) < 3:
         return []
-    return [n for n, level in sharp.items() if level > SHARPENED_LOG and min(_over(n, shared)) > SHARPENED_LOG / 2]
+    more = [name for name, level in sharp.items() if level > SHARPENED_LOG]
+    return [name for name in more if min(_over(name, shared, sizes), default=0.0) > SHARPENED_LOG / 2]
 
 
-def _over(name: str, shared: Sequence[Shared]) -> list[float]:
-    """Log of a scan's detail against that of each neighbour it shares enough with."""
-    used = [one for one in shared if len(one.detail) >= LEAST_CELLS]
-    over = [float(np.median(one.detail)) for one in used if one.scan_a == name]
-    return over + [-float(np.median(one.detail)) for one in used if one.scan_b == name]
+def _over(name: str, shared: Sequence[Shared], sizes: Mapping[str, Size]) -> list[float]:
+    """Log of a scan's detail against each neighbour's, in either half of what they share: a soft edge is in one."""
+    over = []
+    for pair in shared:
+        if name not in (pair.scan_a, pair.scan_b):
+            continue
+        detail = pair.detail if pair.scan_a == name else -pair.detail
+        near_a, near_b = _border(pair.at_a, sizes[pair.scan_a])[0], _border(pair.at_b, sizes[pair.scan_b])[0]
+        halves = (near_a < near_b, near_a >= near_b)
+        over += [float(np.median(detail[half])) for half in halves if half.sum() >= LEAST_CELLS]
+    return over
 
 
 def soft_edges(shared: Sequence[Shared], sharp: Mapping[str, float], sizes: Mapping[str, Size]) -> list[SoftEdge]:
@@ -70,7 +78,7 @@ def soft_edges(shared: Sequence[Shared], sharp: Mapping[str, float], sizes: Mapp
                 level = float(np.median(detail[here])) + _surplus(pair, name, sharp)
                 if level < EDGE_LOG:
                     found[name, side] = min(level, found.get((name, side), 0.0))
-    soft = set(soft_scans(sharp, shared))
+    soft = set(soft_scans(sharp, shared, sizes))
     edges = [SoftEdge(name, side, float(np.exp(level / 2))) for (name, side), level in found.items()]
     return [edge for edge in edges if edge.scan_id not in soft]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -60,8 +60,23 @@ def _advice(rough: Rough, laid: Laid | None, fit: Matched | None, plan: ScanPlan
     return f"By the plan it should be {place_words(open_pieces[0], plan)}. {advice}"
 
 
-def missing_pieces(laid: Laid, fit: Matched | None, plan: ScanPlan | None, lost: Sequence[str]) -> Missing:
-    """Pieces of the plan that no scan covers, else holes among the scans."""
+def missing_pieces(laid: Laid, fit: Matched | None, plan: ScanPlan | None, rough: Rough) -> Missing:
+    """Pieces of the plan that no scan covers, else holes among the scans.
+
+    Mirrored scans show what is missing, when there are as many: then only they are to be told.
+    """
+    found = _missing(laid, fit, plan, rough.lost)
+    if rough.mirrored and len(found.words) <= len(rough.mirrored):
+        return Missing((), found.corners_mm, [])
+    others = [name for name in rough.lost if name not in rough.mirrored]
+    if not others or not found.words:
+        return found
+    unless = f" Unless {listed(others)}, not placed, {plural(others, 'shows', 'show')} it."
+    told = [replace(one, message=one.message + unless) for one in found.findings]
+    return Missing(found.words, found.corners_mm, told)
+
+
+def _missing(laid: Laid, fit: Matched | None, plan: ScanPlan | None, lost: Sequence[str]) -> Missing:
     if fit is not None and plan is not None and fit.piece_of:
         pieces = _open_pieces(laid, fit, plan)
         if pieces:

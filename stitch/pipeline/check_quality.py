@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from stitch.check.compare import Shared
 from stitch.check.exposure import Exposure
-from stitch.check.focus import SoftEdge, sharpened_scans, soft_scans
+from stitch.check.focus import SoftEdge, sharpened_scans, soft_edges, soft_scans
 from stitch.check.look import Look
 from stitch.check.streaks import Streak, find_streaks
 from stitch.imaging.affine import apply, mm_from_px
 from stitch.model.bed import GlassSpeck
 from stitch.model.findings import Finding, Severity
+from stitch.model.geometry import Size
 from stitch.pipeline.laying import Laid, inside_mm
 from stitch.register.reduced import Reduced
 from stitch.scans.preflight import CLIPPED_FRACTION
@@ -109,7 +110,7 @@ def _unlike(one: Exposure) -> str:
     return f"is {1 - one.light:.0%} darker than most scans"
 
 
-def focus_findings(sharp: Mapping[str, float], shared: Sequence[Shared], edges: Sequence[SoftEdge]) -> list[Finding]:
+def focus_findings(sharp: Mapping[str, float], shared: Sequence[Shared], sizes: Mapping[str, Size]) -> list[Finding]:
     """Failed checks for soft scans, soft edges and sharpened scans."""
     found = [
         Finding(
@@ -119,7 +120,7 @@ def focus_findings(sharp: Mapping[str, float], shared: Sequence[Shared], edges: 
             "Lay the piece flat on the glass and scan it again.",
             (name,),
         )
-        for name in soft_scans(sharp, shared)
+        for name in soft_scans(sharp, shared, sizes)
     ]
     found += [
         Finding(
@@ -129,10 +130,10 @@ def focus_findings(sharp: Mapping[str, float], shared: Sequence[Shared], edges: 
             "Switch sharpening off in the scanner program and scan this piece again.",
             (name,),
         )
-        for name in sharpened_scans(sharp, shared)
+        for name in sharpened_scans(sharp, shared, sizes)
     ]
     by_scan: dict[str, list[SoftEdge]] = {}
-    for edge in edges:
+    for edge in soft_edges(shared, sharp, sizes):
         by_scan.setdefault(edge.scan_id, []).append(edge)
     return found + [
         Finding(

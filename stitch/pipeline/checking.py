@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stitch import __version__
 from stitch.check.compare import Side, compare_all
 from stitch.check.exposure import Exposure, exposures
-from stitch.check.focus import sharpness, soft_edges
+from stitch.check.focus import sharpness
 from stitch.check.overlaps import Strip, strips
 from stitch.check.positions import Matched, place_words
 from stitch.imaging.affine import FloatArray, apply, mm_from_px
@@ -81,17 +82,18 @@ def check(
     missing: tuple[str, ...] = ()
     missing_mm: tuple[FloatArray, ...] = ()
     if laid is not None:
-        shared = compare_all(_sides(seen, laid))
+        paint = _paint_cells(seen, laid)
+        shared = compare_all(_sides(seen, laid, paint))
         light, sharp = exposures(list(laid.mm_from_scan), shared), sharpness(list(laid.mm_from_scan), shared)
         shown = strips(laid.corners_mm)
-        clipped = _clipped(seen, laid, ppi)
-        lost = check_places.missing_pieces(laid, fit, plan, rough.lost)
+        clipped = {n: check_quality.clipped(seen.looks[n], mine.reshape(-1), ppi[n]) for n, mine in paint.items()}
+        lost = check_places.missing_pieces(laid, fit, plan, rough)
         missing, missing_mm = lost.words, lost.corners_mm
         findings += lost.findings
         findings += check_places.strip_findings(shown)
         findings += check_places.lying_findings(laid, fit)
         findings += check_quality.exposure_findings(light)
-        findings += check_quality.focus_findings(sharp, shared, soft_edges(shared, sharp, _sizes(seen.scans)))
+        findings += check_quality.focus_findings(sharp, shared, _sizes(seen.scans))
         findings += check_quality.clipping_findings(clipped)
     told = tuple(check_settings.with_places(finding, words) for finding in check_settings.sorted_by_weight(findings))
     again = [name for one in told if one.severity is Severity.FAILED for name in one.scan_ids if one.code != "missing"]
@@ -120,24 +122,23 @@ def _sizes(scans: Sequence[Scan]) -> dict[str, Size]:
     return {scan.scan_id: scan.size for scan in scans}
 
 
-def _sides(seen: Seen, laid: Laid) -> dict[str, Side]:
+def _sides(seen: Seen, laid: Laid, paint: Mapping[str, NDArray[np.bool_]]) -> dict[str, Side]:
     encoding = Encoding.of_profile(next((scan.profile for scan in seen.scans if scan.profile), None))
     return {
-        name: Side(seen.looks[name], light_of_cells(seen.reduced[name], seen.looks[name], encoding), matrix)
+        name: Side(
+            seen.looks[name], light_of_cells(seen.reduced[name], seen.looks[name], encoding), matrix, paint[name]
+        )
         for name, matrix in laid.mm_from_scan.items()
     }
 
 
-def _clipped(seen: Seen, laid: Laid, ppi: Mapping[str, float]) -> dict[str, check_quality.Clipped]:
+def _paint_cells(seen: Seen, laid: Laid) -> dict[str, NDArray[np.bool_]]:
+    """Which cells of each placed scan show paint, (rows, columns)."""
     found = {}
-    for scan in seen.scans:
-        matrix = laid.mm_from_scan.get(scan.scan_id)
-        if matrix is None:
-            continue
-        look = seen.looks[scan.scan_id]
-        centres = look.centres().reshape(-1, 2)
-        paint = inside_mm(laid, apply(matrix, centres)) > INSET_MM
-        found[scan.scan_id] = check_quality.clipped(look, paint, ppi[scan.scan_id])
+    for name, matrix in laid.mm_from_scan.items():
+        centres = seen.looks[name].centres()
+        inside = inside_mm(laid, apply(matrix, centres.reshape(-1, 2))) > INSET_MM
+        found[name] = inside.reshape(centres.shape[:2])
     return found
 
 
