@@ -72,7 +72,7 @@ def _faulty(
         is_hit = bool(_codes(record) & {"thin-overlap", "not-placed"})
         _note("thin overlap", record, rows, hits, is_hit=is_hit)
     if only in (None, "wrong painting"):
-        other = lay(base_case(seed + FOREIGN_SEED, KINDS[seed % len(KINDS)], dpi=dpi, columns=1), scratch / "foreign")
+        other = lay(base_case(seed + FOREIGN_SEED, KINDS[seed % len(KINDS)], dpi=dpi), scratch / "foreign")
         shutil.copy(other.files[0], good.scans / "zz-foreign.tif")
         record = check([good.scans], good.plan).record
         named = any(one.code == "not-placed" and one.scan_ids == ("zz-foreign",) for one in record.findings)

@@ -19,9 +19,7 @@ LEAST_CELL_PX = 12
 FINE_SIGMA_PX, COARSE_SIGMA_PX = 0.8, 1.6  # the band of detail that a sheet off the glass loses first
 EVERY_PX = 2  # of rows and columns are looked at for clipping
 TOP = 65535
-FINEST = (
-    np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6
-)  # answers noise alone (Immerkær, CVIU 64, 1996)
+FINEST = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6  # for noise: Immerkær, CVIU 64(2), 1996
 PLAIN_PERCENTILE = 2.0
 LEAST_NOISE = 1e-12
 

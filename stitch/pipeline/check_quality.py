@@ -149,10 +149,10 @@ def focus_findings(sharp: Mapping[str, float], shared: Sequence[Shared], sizes: 
     ]
 
 
-def streak_findings(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], laid: Laid | None) -> list[Finding]:
-    """A failed check for each scan with streaks; the shadow along a sheet's edge is none."""
+def streak_findings(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], laid: Laid) -> list[Finding]:
+    """A failed check for each placed scan with streaks; the shadow along a sheet's edge is none."""
     found = []
-    for name, one in reduced.items():
+    for name, one in ((name, reduced[name]) for name in laid.mm_from_scan):
         streaks = [streak for streak in find_streaks(one.codes) if not _is_edge(streak, one, laid)]
         if streaks:
             at = [f"{mm_from_px((s.x_px + 0.5) * one.factor, ppi[name]):.0f}" for s in streaks[:NAMED_PLACES]]
@@ -169,10 +169,8 @@ def streak_findings(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], la
     return found
 
 
-def _is_edge(streak: Streak, one: Reduced, laid: Laid | None) -> bool:
+def _is_edge(streak: Streak, one: Reduced, laid: Laid) -> bool:
     """Whether it runs along an edge of the painting."""
-    if laid is None or one.scan_id not in laid.mm_from_scan:
-        return False
     rows = np.linspace(0, one.size.height_px - 1, 9)
     line = apply(one.scan_from_reduced, np.column_stack([np.full(len(rows), streak.x_px), rows]))
     return float(np.median(np.abs(inside_mm(laid, apply(laid.mm_from_scan[one.scan_id], line))))) < EDGE_MM

@@ -73,7 +73,6 @@ def check(
     words = _places(fit, plan)
     findings = [*collected.findings, *check_settings.settings_findings(seen.scans, plan, scan_dpi)]
     findings += check_places.unplaced_findings(rough, laid, fit, plan)
-    findings += check_quality.streak_findings(seen.reduced, ppi, laid)
     findings += check_quality.dust_findings(rough.glass)
     light: list[Exposure] = []
     sharp: dict[str, float] = {}
@@ -92,6 +91,7 @@ def check(
         findings += lost.findings
         findings += check_places.strip_findings(shown)
         findings += check_places.lying_findings(laid, fit)
+        findings += check_quality.streak_findings(seen.reduced, ppi, laid)
         findings += check_quality.exposure_findings(light)
         findings += check_quality.focus_findings(sharp, shared, _sizes(seen.scans))
         findings += check_quality.clipping_findings(clipped)
