@@ -26,9 +26,9 @@ COVERED_SHARE = 0.97  # of a planned piece's paint: then nothing of it is missin
 class Missing:
     """What no scan covers."""
 
-    words: tuple[str, ...]
-    corners_mm: tuple[FloatArray, ...]  # of planned pieces, in the scans' frame
-    findings: list[Finding]
+    words: tuple[str, ...] = ()
+    corners_mm: tuple[FloatArray, ...] = ()  # of planned pieces, in the scans' frame
+    findings: Sequence[Finding] = ()
 
 
 def unplaced_findings(rough: Rough, laid: Laid | None, fit: Matched | None, plan: ScanPlan | None) -> list[Finding]:

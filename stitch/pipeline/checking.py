@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -20,15 +20,14 @@ from stitch.check.positions import Matched, place_words
 from stitch.imaging.affine import FloatArray, apply, mm_from_px
 from stitch.imaging.colour import Encoding
 from stitch.model.check import CheckedScan, CheckRecord, SharedStrip, Verdict
-from stitch.model.findings import Severity
-from stitch.model.geometry import Size
+from stitch.model.findings import Finding, Severity
 from stitch.model.plan import ScanPlan
 from stitch.model.scans import Scan
 from stitch.pipeline import check_places, check_quality, check_settings
 from stitch.pipeline.laying import Laid, inside_mm, lay, matched
 from stitch.pipeline.looking import Seen, facts_of_files, light_of_cells, look_at
 from stitch.progress import SILENT, Progress
-from stitch.register.rough import place_roughly
+from stitch.register.rough import Rough, place_roughly
 from stitch.scans.collect import collect
 from stitch.scans.resolution import effective_ppi
 
@@ -42,6 +41,18 @@ class Checked:
     record: CheckRecord
     laid: Laid | None
     missing_mm: tuple[FloatArray, ...]  # corners of planned pieces that no scan covers, (4, 2) in the frame of `laid`
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Measured:
+    """What was measured on placed scans."""
+
+    light: Sequence[Exposure] = ()
+    sharp: Mapping[str, float] = field(default_factory=dict)
+    strips: Sequence[Strip] = ()
+    clipped: Mapping[str, check_quality.Clipped] = field(default_factory=dict)
+    missing: check_places.Missing = field(default_factory=check_places.Missing)
+    findings: Sequence[Finding] = ()
 
 
 def check(
@@ -74,27 +85,8 @@ def check(
     findings = [*collected.findings, *check_settings.settings_findings(seen.scans, plan, scan_dpi)]
     findings += check_places.unplaced_findings(rough, laid, fit, plan)
     findings += check_quality.dust_findings(rough.glass)
-    light: list[Exposure] = []
-    sharp: dict[str, float] = {}
-    shown: list[Strip] = []
-    clipped: dict[str, check_quality.Clipped] = {}
-    missing: tuple[str, ...] = ()
-    missing_mm: tuple[FloatArray, ...] = ()
-    if laid is not None:
-        paint = _paint_cells(seen, laid)
-        shared = compare_all(_sides(seen, laid, paint))
-        light, sharp = exposures(list(laid.mm_from_scan), shared), sharpness(list(laid.mm_from_scan), shared)
-        shown = strips(laid.corners_mm)
-        clipped = {n: check_quality.clipped(seen.looks[n], mine.reshape(-1), ppi[n]) for n, mine in paint.items()}
-        lost = check_places.missing_pieces(laid, fit, plan, rough)
-        missing, missing_mm = lost.words, lost.corners_mm
-        findings += lost.findings
-        findings += check_places.strip_findings(shown)
-        findings += check_places.lying_findings(laid, fit)
-        findings += check_quality.streak_findings(seen.reduced, ppi, laid)
-        findings += check_quality.exposure_findings(light)
-        findings += check_quality.focus_findings(sharp, shared, _sizes(seen.scans))
-        findings += check_quality.clipping_findings(clipped)
+    measured = _Measured() if laid is None else _measured(seen, ppi, rough, laid, fit, plan)
+    findings += measured.findings
     told = tuple(check_settings.with_places(finding, words) for finding in check_settings.sorted_by_weight(findings))
     again = [name for one in told if one.severity is Severity.FAILED for name in one.scan_ids if one.code != "missing"]
     is_good = not any(one.severity is Severity.FAILED for one in told)
@@ -102,24 +94,43 @@ def check(
         __version__,
         Verdict.GOOD if is_good else Verdict.AGAIN,
         tuple(name for name in names if name in again),
-        missing,
+        measured.missing.words,
         told,
-        tuple(_described(scan, ppi, laid, words, light, sharp, clipped) for scan in seen.scans),
-        tuple(SharedStrip(one.scan_a, one.scan_b, one.width_mm, one.is_thin) for one in shown),
+        tuple(_described(scan, ppi, laid, words, measured) for scan in seen.scans),
+        tuple(SharedStrip(one.scan_a, one.scan_b, one.width_mm, one.is_thin) for one in measured.strips),
         rough.glass,
         "" if plan is None else plan.title or "plan",
     )
-    return Checked(record, laid, missing_mm)
+    return Checked(record, laid, measured.missing.corners_mm)
+
+
+def _measured(
+    seen: Seen, ppi: Mapping[str, float], rough: Rough, laid: Laid, fit: Matched | None, plan: ScanPlan | None
+) -> _Measured:
+    """Everything that is seen once the scans lie where they belong."""
+    paint = _paint_cells(seen, laid)
+    shared = compare_all(_sides(seen, laid, paint))
+    placed = list(laid.mm_from_scan)
+    light, sharp = exposures(placed, shared), sharpness(placed, shared)
+    shown = strips(laid.corners_mm)
+    clipped = {n: check_quality.clipped(seen.looks[n], mine.reshape(-1), ppi[n]) for n, mine in paint.items()}
+    missing = check_places.missing_pieces(laid, fit, plan, rough)
+    findings = [
+        *missing.findings,
+        *check_places.strip_findings(shown),
+        *check_places.lying_findings(laid, fit),
+        *check_quality.streak_findings(seen.reduced, ppi, laid),
+        *check_quality.exposure_findings(light),
+        *check_quality.focus_findings(sharp, shared, {scan.scan_id: scan.size for scan in seen.scans}),
+        *check_quality.clipping_findings(clipped),
+    ]
+    return _Measured(light, sharp, shown, clipped, missing, findings)
 
 
 def _places(fit: Matched | None, plan: ScanPlan | None) -> dict[str, str]:
     if fit is None or plan is None:
         return {}
     return {name: place_words(piece, plan) for name, piece in fit.piece_of.items()}
-
-
-def _sizes(scans: Sequence[Scan]) -> dict[str, Size]:
-    return {scan.scan_id: scan.size for scan in scans}
 
 
 def _sides(seen: Seen, laid: Laid, paint: Mapping[str, NDArray[np.bool_]]) -> dict[str, Side]:
@@ -147,13 +158,11 @@ def _described(
     ppi: Mapping[str, float],
     laid: Laid | None,
     words: Mapping[str, str],
-    light: Sequence[Exposure],
-    sharp: Mapping[str, float],
-    clipped: Mapping[str, check_quality.Clipped],
+    measured: _Measured,
 ) -> CheckedScan:
     name = scan.scan_id
     is_placed = laid is not None and name in laid.mm_from_scan
-    shares = clipped.get(name)
+    shares = measured.clipped.get(name)
     return CheckedScan(
         name,
         scan.path.name,
@@ -166,8 +175,8 @@ def _described(
         tuple((float(x), float(y)) for x, y in laid.corners_mm[name]) if laid is not None and is_placed else (),
         laid.turn_deg[name] if laid is not None and is_placed else 0,
         laid.skew_deg[name] if laid is not None and is_placed else 0.0,
-        next((one.light for one in light if one.scan_id == name), None),
-        float(np.exp(sharp[name] / 2)) if name in sharp else None,
+        next((one.light for one in measured.light if one.scan_id == name), None),
+        float(np.exp(measured.sharp[name] / 2)) if name in measured.sharp else None,
         shares.low if shares else (0.0, 0.0, 0.0),
         shares.high if shares else (0.0, 0.0, 0.0),
     )
