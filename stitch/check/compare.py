@@ -18,6 +18,7 @@ from stitch.imaging.affine import FloatArray, apply, compose, invert
 LEAST_CELLS = 6  # fewer common cells say nothing
 PLAIN_SHARE = 4.0  # times the noise: detail of a cell that is worth comparing
 DARK, BRIGHT = 0.006, 0.9  # linear light compared
+CODES_GAMMA = 2.2  # of usual profiles, near enough for a correction
 RIM_CELLS = 1  # along a scan's border, where half a cell may hang over it
 
 
@@ -37,7 +38,7 @@ class Shared:
 
     scan_a: str
     scan_b: str
-    detail: NDArray[np.float64]  # (n,) log of a's detail ÷ b's
+    detail: NDArray[np.float64]  # (n,) log of a's detail ÷ b's, as if they were exposed alike
     at_a: NDArray[np.float64]  # (n, 2) scan px
     at_b: NDArray[np.float64]
     light: NDArray[np.float64]  # (m, 3) log of a's light ÷ b's, of cells neither dark nor blown
@@ -64,14 +65,20 @@ def _compared(name_a: str, name_b: str, a: Side, b: Side) -> Shared | None:
         return None
     detail, at_a, at_b, light = one
     back, back_b, back_a, back_light = other
+    all_light = np.concatenate([light, -back_light])
     return Shared(
         name_a,
         name_b,
-        np.concatenate([detail, -back]),
+        np.concatenate([detail, -back]) - _from_light(all_light),
         np.concatenate([at_a, back_a]),
         np.concatenate([at_b, back_b]),
-        np.concatenate([light, -back_light]),
+        all_light,
     )
+
+
+def _from_light(light: NDArray[np.float64]) -> float:
+    """What unlike exposure alone does to the log of detail's energy: codes grow with a root of the light."""
+    return 2 / CODES_GAMMA * float(np.median(light)) if len(light) >= LEAST_CELLS else 0.0
 
 
 def _from_cells(

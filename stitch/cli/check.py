@@ -30,6 +30,7 @@ EPILOG = (
     "Exit codes: 0 good to put away, 1 scan something again, 2 something typed is wrong, 3 a scan cannot be used, "
     "5 trouble with the disk."
 )
+NAMED_MISSING = 3  # in the last line; all are in the lines above
 WORDS = {Severity.FAILED: "Again", Severity.WARNING: "Mind"}
 
 
@@ -95,8 +96,10 @@ def show_check(record: CheckRecord) -> None:
     if record.verdict.value == "good":
         say("Good to put away.")
         return
-    todo = [
-        *(f"scan {name} again" for name in record.scan_again),
-        *(f"scan what is missing: {m}" for m in record.missing),
-    ]
+    todo = [f"scan {name} again" for name in record.scan_again]
+    if record.missing:
+        few = len(record.missing) <= NAMED_MISSING
+        todo.append(
+            "; ".join(record.missing) + " to be scanned" if few else f"{len(record.missing)} pieces to be scanned"
+        )
     say(f"Do not put the painting away yet: {'; '.join(todo) or 'see above'}.")

@@ -19,6 +19,7 @@ from stitch.report.turns import TURN_WORDS
 from stitch.scans.wording import listed, plural
 
 SKEW_DEG = 1.0
+OTHER_SIZE_MM = 15.0  # a tape that was read wrongly is off by less
 COVERED_SHARE = 0.97  # of a planned piece's paint: then nothing of it is missing
 
 
@@ -58,6 +59,29 @@ def _advice(rough: Rough, laid: Laid | None, fit: Matched | None, plan: ScanPlan
     if len(open_pieces) != 1:
         return advice
     return f"By the plan it should be {place_words(open_pieces[0], plan)}. {advice}"
+
+
+def is_other_plan(laid: Laid, fit: Matched, plan: ScanPlan) -> bool:
+    """Whether most scans lie where the plan has no piece, or the painting, seen whole, has another size."""
+    if 2 * len(fit.piece_of) < len(laid.mm_from_scan):
+        return True
+    size = laid.painting_size_mm
+    if size is None:
+        return False
+    seen, planned = sorted(size), sorted((plan.painting_width_mm, plan.painting_height_mm))
+    return any(abs(a - b) > OTHER_SIZE_MM for a, b in zip(seen, planned, strict=True))
+
+
+def other_plan_findings() -> list[Finding]:
+    """That the scans do not lie as any part of the plan does: it is not used, then."""
+    return [
+        Finding(
+            "other-plan",
+            Severity.FAILED,
+            "The scans do not show the painting of the plan, or do not lie as it has them: it was not used.",
+            "If it is the plan of another painting, check without it; if it is this one's, measure again.",
+        )
+    ]
 
 
 def missing_pieces(laid: Laid, fit: Matched | None, plan: ScanPlan | None, rough: Rough) -> Missing:

@@ -6,6 +6,8 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from stitch.imaging.affine import mm_from_px
 from stitch.model.findings import Finding, Severity
 from stitch.model.plan import ScanPlan
@@ -17,6 +19,7 @@ from stitch.scans.wording import names, number, plural
 
 AGAIN = frozenset({"mixed-bit-depth"})  # a warning to a join, but cheap to mend while the painting lies there
 UNEQUAL_MM = 1.0
+OTHER_GLASS_MM = 8.0  # programs leave out a strip of the glass; more is another setting or another bed
 POOR_JPEG = 85.0  # visible blocks below; common practice, no source
 ORDER = (Severity.FAILED, Severity.WARNING, Severity.NOTE)
 
@@ -76,10 +79,7 @@ def _other_dpi(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
 
 
 def _unequal(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
-    sides = {}
-    for scan in scans:
-        ppi = effective_ppi(scan, scan_dpi)
-        sides[scan.scan_id] = sorted(mm_from_px(n, ppi) for n in (scan.size.width_px, scan.size.height_px))
+    sides = {scan.scan_id: _sides_mm(scan, scan_dpi) for scan in scans}
     usual = Counter(tuple(round(side, 1) for side in pair) for pair in sides.values()).most_common(1)[0][0]
     odd = [
         scan for scan in scans if any(abs(a - b) > UNEQUAL_MM for a, b in zip(sides[scan.scan_id], usual, strict=True))
@@ -97,6 +97,12 @@ def _unequal(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
             tuple(scan.scan_id for scan in odd),
         )
     ]
+
+
+def _sides_mm(scan: Scan, scan_dpi: float | None) -> list[float]:
+    """Shorter and longer side."""
+    ppi = effective_ppi(scan, scan_dpi)
+    return sorted(mm_from_px(n, ppi) for n in (scan.size.width_px, scan.size.height_px))
 
 
 def _jpegs(scans: Sequence[Scan]) -> list[Finding]:
@@ -127,6 +133,10 @@ def _against_plan(scans: Sequence[Scan], plan: ScanPlan | None, scan_dpi: float 
         said.append(f"{usual} dpi instead of {number(plan.dpi)}")
     if bits < plan.bits:
         said.append(f"{bits} bits a channel instead of {plan.bits}")
+    sides = np.median([_sides_mm(scan, scan_dpi) for scan in scans], axis=0)
+    glass = sorted((plan.bed.width_mm, plan.bed.height_mm))
+    if np.abs(sides - glass).max() > OTHER_GLASS_MM:
+        said.append(f"{sides[0]:.0f} × {sides[1]:.0f} mm instead of a glass of {glass[0]:.0f} × {glass[1]:.0f} mm")
     if not said:
         return []
     return [

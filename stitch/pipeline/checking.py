@@ -81,8 +81,11 @@ def check(
     laid = None if rough.registration is None else lay(rough.registration, seen.reduced)
     names = {scan.scan_id: scan.path.name for scan in seen.scans}
     fit = matched(laid, plan, names) if laid is not None and plan is not None else None
-    words = _places(fit, plan)
     findings = [*collected.findings, *check_settings.settings_findings(seen.scans, plan, scan_dpi)]
+    if laid is not None and fit is not None and plan is not None and check_places.is_other_plan(laid, fit, plan):
+        findings += check_places.other_plan_findings()
+        fit = None
+    words = _places(fit, plan)
     findings += check_places.unplaced_findings(rough, laid, fit, plan)
     findings += check_quality.dust_findings(rough.glass)
     measured = _Measured() if laid is None else _measured(seen, ppi, rough, laid, fit, plan)

@@ -50,6 +50,14 @@ class Laid:
             found.append(float(middle[number % 2]) if line.is_in_view else None)
         return found[0], found[1], found[2], found[3]
 
+    @property
+    def painting_size_mm(self) -> tuple[float, float] | None:
+        """Width and height of the painting where all its edges were seen."""
+        left, top, right, bottom = self.edges_mm
+        if left is None or top is None or right is None or bottom is None:
+            return None
+        return right - left, bottom - top
+
     def unseen_sides(self) -> list[str]:
         """Sides of the painting without any background beside them."""
         return [side.value for side in SIDE_ORDER if not self.outline.side(side).is_in_view]
