@@ -98,8 +98,7 @@ def show_check(record: CheckRecord) -> None:
         return
     todo = [f"scan {name} again" for name in record.scan_again]
     if record.missing:
-        few = len(record.missing) <= NAMED_MISSING
-        todo.append(
-            "; ".join(record.missing) + " to be scanned" if few else f"{len(record.missing)} pieces to be scanned"
-        )
+        is_few = len(record.missing) <= NAMED_MISSING
+        what = "; ".join(record.missing) if is_few else f"{len(record.missing)} missing pieces"
+        todo.append(f"scan {what}")
     say(f"Do not put the painting away yet: {'; '.join(todo) or 'see above'}.")
