@@ -28,7 +28,7 @@ from stitch.model.check import CheckRecord, Verdict
 from stitch.model.findings import Severity
 from stitch.pipeline.checking import check
 
-KINDS = (Kind.OIL, Kind.WATERCOLOUR, Kind.IMPASTO)
+KINDS = (Kind.OIL, Kind.WATERCOLOUR, Kind.IMPASTO, Kind.ORNAMENT)
 FOREIGN_SEED = 5000
 
 

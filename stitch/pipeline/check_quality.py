@@ -12,8 +12,8 @@ from stitch.check.compare import Shared
 from stitch.check.exposure import Exposure
 from stitch.check.focus import SoftEdge, sharpened_scans, soft_edges, soft_scans
 from stitch.check.look import Look
-from stitch.check.streaks import Streak, find_streaks
-from stitch.imaging.affine import apply, mm_from_px
+from stitch.check.streaks import BESIDE_PX, Streak, find_streaks
+from stitch.imaging.affine import FloatArray, apply, compose, invert, mm_from_px
 from stitch.model.bed import GlassSpeck
 from stitch.model.findings import Finding, Severity
 from stitch.model.geometry import Size
@@ -25,6 +25,9 @@ from stitch.scans.wording import listed, plural
 NAMED_PLACES = 6
 MANY_SPECKS = 12
 LARGE_SPECK_MM = 1.5
+NEAR_PX = 2  # of small copies: placements are good to that
+LEAST_ROWS = 20
+PAINTED_SHARE = 0.3  # of a streak's step, shown by another scan, too
 EDGE_MM = 6.0  # a streak this near to an edge of the painting is its shadow
 CHANNELS = ("red", "green", "blue")
 
@@ -150,10 +153,11 @@ def focus_findings(sharp: Mapping[str, float], shared: Sequence[Shared], sizes: 
 
 
 def streak_findings(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], laid: Laid) -> list[Finding]:
-    """A failed check for each placed scan with streaks; the shadow along a sheet's edge is none."""
+    """A failed check for each placed scan with streaks; a sheet's shadow or a painted line is none."""
     found = []
     for name, one in ((name, reduced[name]) for name in laid.mm_from_scan):
-        streaks = [streak for streak in find_streaks(one.codes) if not _is_edge(streak, one, laid)]
+        found_here = [streak for streak in find_streaks(one.codes) if not _is_edge(streak, one, laid)]
+        streaks = [streak for streak in found_here if not _is_painted(streak, one, reduced, laid)]
         if streaks:
             at = [f"{mm_from_px((s.x_px + 0.5) * one.factor, ppi[name]):.0f}" for s in streaks[:NAMED_PLACES]]
             found.append(
@@ -174,6 +178,37 @@ def _is_edge(streak: Streak, one: Reduced, laid: Laid) -> bool:
     rows = np.linspace(0, one.size.height_px - 1, 9)
     line = apply(one.scan_from_reduced, np.column_stack([np.full(len(rows), streak.x_px), rows]))
     return float(np.median(np.abs(inside_mm(laid, apply(laid.mm_from_scan[one.scan_id], line))))) < EDGE_MM
+
+
+def _is_painted(streak: Streak, one: Reduced, reduced: Mapping[str, Reduced], laid: Laid) -> bool:
+    """Whether another scan shows it at the same place of the painting."""
+    rows = np.arange(one.size.height_px, dtype=np.float64)
+    to_mm = compose(laid.mm_from_scan[one.scan_id], one.scan_from_reduced)
+    for name, matrix in laid.mm_from_scan.items():
+        if name == one.scan_id:
+            continue
+        other = reduced[name]
+        there = compose(invert(compose(matrix, other.scan_from_reduced)), to_mm)
+        for near in range(-NEAR_PX, NEAR_PX + 1):
+            columns = streak.x_px + near + np.array([-BESIDE_PX, 0, BESIDE_PX])
+            at = [apply(there, np.column_stack([np.full(len(rows), x), rows])) for x in columns]
+            step = _step_at(other, at)
+            if step is not None and step * np.sign(streak.step) > PAINTED_SHARE * abs(streak.step):
+                return True
+    return False
+
+
+def _step_at(other: Reduced, at: Sequence[FloatArray]) -> float | None:
+    """How a line of places differs from the lines on either side, codes 0..1; None where too few are in view."""
+    limit = np.array([other.size.width_px - 1, other.size.height_px - 1])
+    inside = np.all([((xy >= 0) & (xy <= limit)).all(axis=1) for xy in at], axis=0)
+    if inside.sum() < LEAST_ROWS:
+        return None
+    grey = []
+    for xy in at:
+        x, y = np.rint(xy[inside]).astype(int).T
+        grey.append(other.codes[y, x].mean(axis=1) / 65535)
+    return float(np.median(grey[1] - (grey[0] + grey[2]) / 2))
 
 
 def dust_findings(glass: Sequence[GlassSpeck]) -> list[Finding]:
