@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch import __version__
-from stitch.check.compare import Side, compare_all
+from stitch.check.compare import Shared, Side, compare_all
 from stitch.check.exposure import Exposure, exposures
 from stitch.check.focus import sharpness
 from stitch.check.overlaps import Strip, strips
@@ -29,7 +29,7 @@ from stitch.pipeline.looking import Seen, facts_of_files, light_of_cells, look_a
 from stitch.progress import SILENT, Progress
 from stitch.register.rough import Rough, place_roughly
 from stitch.scans.collect import collect
-from stitch.scans.resolution import effective_ppi
+from stitch.scans.resolution import DIFFERENCE_LIMIT, effective_ppi
 
 INSET_MM = 5.0  # inside the painting's edges: there it is paint that is clipped, not the lid
 
@@ -114,7 +114,8 @@ def _measured(
     paint = _paint_cells(seen, laid)
     shared = compare_all(_sides(seen, laid, paint))
     placed = list(laid.mm_from_scan)
-    light, sharp = exposures(placed, shared), sharpness(placed, shared)
+    light, alike = exposures(placed, shared), _of_one_resolution(shared, ppi)
+    sharp = sharpness(placed, alike)
     shown = strips(laid.corners_mm)
     clipped = {n: check_quality.clipped(seen.looks[n], mine.reshape(-1), ppi[n]) for n, mine in paint.items()}
     missing = check_places.missing_pieces(laid, fit, plan, rough)
@@ -124,7 +125,7 @@ def _measured(
         *check_places.lying_findings(laid, fit),
         *check_quality.streak_findings(seen.reduced, ppi, laid),
         *check_quality.exposure_findings(light),
-        *check_quality.focus_findings(sharp, shared, {scan.scan_id: scan.size for scan in seen.scans}),
+        *check_quality.focus_findings(sharp, alike, {scan.scan_id: scan.size for scan in seen.scans}),
         *check_quality.clipping_findings(clipped),
     ]
     return _Measured(light, sharp, shown, clipped, missing, findings)
@@ -134,6 +135,13 @@ def _places(fit: Matched | None, plan: ScanPlan | None) -> dict[str, str]:
     if fit is None or plan is None:
         return {}
     return {name: place_words(piece, plan) for name, piece in fit.piece_of.items()}
+
+
+def _of_one_resolution(shared: Sequence[Shared], ppi: Mapping[str, float]) -> list[Shared]:
+    """Detail is compared in px: only scans of the usual resolution can be."""
+    usual = float(np.median(list(ppi.values())))
+    is_usual = {name: abs(value / usual - 1) <= DIFFERENCE_LIMIT for name, value in ppi.items()}
+    return [one for one in shared if is_usual[one.scan_a] and is_usual[one.scan_b]]
 
 
 def _sides(seen: Seen, laid: Laid, paint: Mapping[str, NDArray[np.bool_]]) -> dict[str, Side]:
