@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from stitch import __version__
-from stitch.cli import join, plan, seams, size, status, ties, verify
+from stitch.cli import check, join, plan, seams, size, status, ties, verify
 from stitch.cli.console import answer
 from stitch.cli.plain_help import PlainCommand, PlainGroup
 from stitch.cli.wording import flowing
@@ -32,6 +32,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command("plan", cls=PlainCommand, help=plan.HELP, epilog=plan.EPILOG)(plan.plan)
+app.command("check", cls=PlainCommand, help=check.HELP, epilog=check.EPILOG)(check.check)
 app.command("join", cls=PlainCommand, help=join.HELP, epilog=join.EPILOG)(join.join)
 app.command("ties", cls=PlainCommand, help=ties.HELP, epilog=ties.EPILOG)(ties.ties)
 app.command("seams", cls=PlainCommand, help=seams.HELP, epilog=seams.EPILOG)(seams.seams)

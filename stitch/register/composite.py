@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, apply, compose, corners, px_from_mm
 from stitch.imaging.resample import coverage, sample
-from stitch.model.geometry import Size
+from stitch.model.geometry import Size, Window
 from stitch.register.place import Registration
 from stitch.register.reduced import Reduced
 
@@ -62,18 +62,28 @@ def _corners(size: Size) -> FloatArray:
 def _lay(
     rgb: NDArray[np.float32], depth: NDArray[np.float32], reduced: Reduced, matrix: FloatArray, size: Size
 ) -> None:
-    window = size.window()
-    mine = _border_distance(reduced.size, matrix, size)
-    better = coverage(reduced.size, matrix, window, inset_px=-0.5) & (mine > depth)
+    window = _around(reduced.size, matrix).clipped(size)
+    if window.is_empty:
+        return
+    part = window.slices_in(size.window())
+    mine = _border_distance(reduced.size, matrix, window)
+    better = coverage(reduced.size, matrix, window, inset_px=-0.5) & (mine > depth[part])
     picture = sample(reduced.rgb, reduced.size.window(), matrix, window)
-    rgb[better] = picture[better]
-    depth[better] = mine[better]
+    rgb[part][better] = picture[better]
+    depth[part][better] = mine[better]
 
 
-def _border_distance(scan: Size, matrix: FloatArray, size: Size) -> NDArray[np.float32]:
+def _around(scan: Size, matrix: FloatArray) -> Window:
+    """The picture px around a scan."""
+    ends = apply(matrix, _corners(scan))
+    (x0, y0), (x1, y1) = (ends.min(axis=0) - 2).astype(int), (ends.max(axis=0) + 3).astype(int)
+    return Window(int(x0), int(y0), int(x1 - x0), int(y1 - y0))
+
+
+def _border_distance(scan: Size, matrix: FloatArray, window: Window) -> NDArray[np.float32]:
     """Distance of each picture pixel from the scan's border, in reduced px, at least a little above zero inside."""
     inverse = np.linalg.inv(matrix[:, :2])
-    xs, ys = np.arange(size.width_px), np.arange(size.height_px)[:, None]
+    xs, ys = np.arange(window.x0_px, window.x1_px), np.arange(window.y0_px, window.y1_px)[:, None]
     u = inverse[0, 0] * (xs - matrix[0, 2]) + inverse[0, 1] * (ys - matrix[1, 2])
     v = inverse[1, 0] * (xs - matrix[0, 2]) + inverse[1, 1] * (ys - matrix[1, 2])
     inside = np.minimum(np.minimum(u, scan.width_px - 1 - u), np.minimum(v, scan.height_px - 1 - v))

@@ -44,7 +44,7 @@ def inspect(path: Path, scan_ids_taken: Collection[str], *, scratch: Path, progr
         byte_count = path.stat().st_size
     names = scan_names(path, len(pages), scan_ids_taken)
     pairs = list(zip(pages, counts, names, strict=True))
-    scans = tuple(_scan(path, page, count, name, sha256, byte_count) for page, count, name in pairs)
+    scans = tuple(scan_of(path, page, count, name, sha256, byte_count) for page, count, name in pairs)
     notes = tuple(note for page, count, name in pairs for note in _notes(page, count, name))
     return Inspected(scans, notes)
 
@@ -71,7 +71,8 @@ def _measured(
     return sha256, counts
 
 
-def _scan(path: Path, page: Page, count: ClipCount, name: str, sha256: str, byte_count: int) -> Scan:
+def scan_of(path: Path, page: Page, count: ClipCount, name: str, sha256: str, byte_count: int) -> Scan:
+    """The facts of one page as a scan."""
     facts = facts_of(page)
     ppi = (facts.ppi_y, facts.ppi_x) if swaps_axes(facts.orientation) else (facts.ppi_x, facts.ppi_y)
     return Scan(

@@ -6,7 +6,21 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2] / "stitch"
 GROUND = {"errors", "progress", "model", "__init__"}
 SHARED = {"imaging", "sheet"}
-ROOMS = {"scans", "register", "tone", "seams", "compose", "master", "size", "report", "job", "ties", "wishes", "plan"}
+ROOMS = {
+    "scans",
+    "register",
+    "tone",
+    "seams",
+    "compose",
+    "master",
+    "size",
+    "report",
+    "job",
+    "ties",
+    "wishes",
+    "plan",
+    "check",
+}
 
 
 def place_of(path: Path) -> str:

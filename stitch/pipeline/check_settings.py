@@ -1,0 +1,149 @@
+"""What is to be said of how the scans were made: resolution, bits, profile, size, compression."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from stitch.imaging.affine import mm_from_px
+from stitch.model.findings import Finding, Severity
+from stitch.model.plan import ScanPlan
+from stitch.model.scans import Scan
+from stitch.scans.jpeg_quality import jpeg_quality
+from stitch.scans.preflight import preflight
+from stitch.scans.resolution import DIFFERENCE_LIMIT, effective_ppi
+from stitch.scans.wording import names, number, plural
+
+AGAIN = frozenset({"mixed-bit-depth"})  # a warning to a join, but cheap to mend while the painting lies there
+UNEQUAL_MM = 1.0
+OTHER_GLASS_MM = 8.0  # programs leave out a strip of the glass; more is another setting or another bed
+POOR_JPEG = 85.0  # visible blocks below; common practice, no source
+ORDER = (Severity.FAILED, Severity.WARNING, Severity.NOTE)
+
+
+def settings_findings(scans: tuple[Scan, ...], plan: ScanPlan | None, scan_dpi: float | None) -> list[Finding]:
+    """Everything that the files' own facts show, in the words of a join where it says so, too."""
+    common = preflight(scans, scan_dpi=scan_dpi, dpi=None, allow_enlarge=False, profile=None)
+    odd = _other_dpi(scans, scan_dpi)
+    kept = [one for one in common if not (odd and one.code == "resolution-differs")]
+    has_odd_size = any(one.code == "odd-size" for one in kept)
+    return [
+        *(_weighed(one) for one in kept),
+        *odd,
+        *([] if has_odd_size or odd else _unequal(scans, scan_dpi)),
+        *_jpegs(scans),
+        *_against_plan(scans, plan, scan_dpi),
+    ]
+
+
+def _weighed(finding: Finding) -> Finding:
+    if finding.severity is Severity.STOP or finding.code in AGAIN:
+        return replace(finding, severity=Severity.FAILED)
+    return finding
+
+
+def sorted_by_weight(findings: Sequence[Finding]) -> list[Finding]:
+    """What decides the verdict first."""
+    weighed = [_weighed(finding) for finding in findings]
+    return sorted(weighed, key=lambda one: ORDER.index(one.severity))
+
+
+def with_places(finding: Finding, words: Mapping[str, str]) -> Finding:
+    """The finding with the planned place of the scans it names, where there are few of them."""
+    known = [name for name in finding.scan_ids if words.get(name)]
+    if not known or len(finding.scan_ids) > 2:
+        return finding
+    said = "; ".join(f"{name}: {words[name]}" for name in known)
+    return replace(finding, message=f"{finding.message} ({said})")
+
+
+def _other_dpi(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
+    ppi = {scan.scan_id: effective_ppi(scan, scan_dpi) for scan in scans}
+    usual = Counter(round(value) for value in ppi.values()).most_common(1)[0][0]
+    odd = [scan for scan in scans if abs(ppi[scan.scan_id] / usual - 1) > DIFFERENCE_LIMIT]
+    if not odd:
+        return []
+    values = " and ".join(sorted({number(ppi[scan.scan_id]) for scan in odd}))
+    return [
+        Finding(
+            "resolution-differs",
+            Severity.FAILED,
+            f"{names(odd)} {plural(odd, 'was', 'were')} made at {values} dpi, the others at {usual}.",
+            f"Scan {plural(odd, 'it', 'them')} again at {usual} dpi.",
+            tuple(scan.scan_id for scan in odd),
+        )
+    ]
+
+
+def _unequal(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
+    sides = {scan.scan_id: _sides_mm(scan, scan_dpi) for scan in scans}
+    usual = Counter(tuple(round(side, 1) for side in pair) for pair in sides.values()).most_common(1)[0][0]
+    odd = [
+        scan for scan in scans if any(abs(a - b) > UNEQUAL_MM for a, b in zip(sides[scan.scan_id], usual, strict=True))
+    ]
+    if not odd:
+        return []
+    first = sides[odd[0].scan_id]
+    return [
+        Finding(
+            "unequal-size",
+            Severity.WARNING,
+            f"{names(odd)} {plural(odd, 'is', 'are')} of another size ({first[0]:.0f} × {first[1]:.0f} mm) than most "
+            f"scans ({usual[0]:.0f} × {usual[1]:.0f} mm): the scanner program cropped or straightened by itself.",
+            "Switch that off and scan the whole glass each time.",
+            tuple(scan.scan_id for scan in odd),
+        )
+    ]
+
+
+def _sides_mm(scan: Scan, scan_dpi: float | None) -> list[float]:
+    """Shorter and longer side."""
+    ppi = effective_ppi(scan, scan_dpi)
+    return sorted(mm_from_px(n, ppi) for n in (scan.size.width_px, scan.size.height_px))
+
+
+def _jpegs(scans: Sequence[Scan]) -> list[Finding]:
+    quality = {scan.scan_id: jpeg_quality(scan.path) for scan in scans if scan.file_format == "JPEG"}
+    poor = [scan for scan in scans if quality.get(scan.scan_id, 100.0) < POOR_JPEG]
+    if not poor:
+        return []
+    worst = min(quality[scan.scan_id] for scan in poor)
+    return [
+        Finding(
+            "jpeg-damage",
+            Severity.FAILED,
+            f"{names(poor)} {plural(poor, 'was', 'were')} saved as JPEG of low quality (about {worst:.0f} of 100): "
+            "fine detail is lost in blocks.",
+            f"Scan {plural(poor, 'it', 'them')} again as TIFF.",
+            tuple(scan.scan_id for scan in poor),
+        )
+    ]
+
+
+def _against_plan(scans: Sequence[Scan], plan: ScanPlan | None, scan_dpi: float | None) -> list[Finding]:
+    if plan is None:
+        return []
+    usual = Counter(round(effective_ppi(scan, scan_dpi)) for scan in scans).most_common(1)[0][0]
+    bits = Counter(scan.bits for scan in scans).most_common(1)[0][0]
+    said = []
+    if abs(usual / plan.dpi - 1) > DIFFERENCE_LIMIT:
+        said.append(f"{usual} dpi instead of {number(plan.dpi)}")
+    if bits < plan.bits:
+        said.append(f"{bits} bits a channel instead of {plan.bits}")
+    sides = np.median([_sides_mm(scan, scan_dpi) for scan in scans], axis=0)
+    glass = sorted((plan.bed.width_mm, plan.bed.height_mm))
+    if np.abs(sides - glass).max() > OTHER_GLASS_MM:
+        said.append(f"{sides[0]:.0f} × {sides[1]:.0f} mm instead of a glass of {glass[0]:.0f} × {glass[1]:.0f} mm")
+    if not said:
+        return []
+    return [
+        Finding(
+            "unlike-plan",
+            Severity.WARNING,
+            f"The scans have {' and '.join(said)}, unlike the plan.",
+            "If the plan is right, scan again with its settings.",
+        )
+    ]

@@ -1,0 +1,129 @@
+"""A placement from small copies alone: good to about a reduced px, in seconds, and never refused as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from stitch.errors import RegisterError
+from stitch.model.bed import Bed, GlassSpeck
+from stitch.model.geometry import Size
+from stitch.model.store import NO_STORE
+from stitch.progress import SILENT, Progress
+from stitch.register import conflicts, graph, links
+from stitch.register.drawn import has_colour
+from stitch.register.feature_search import FeatureSearch
+from stitch.register.features import Features, detect
+from stitch.register.first import feature_points, first_poses
+from stitch.register.glass import find_glass
+from stitch.register.pairs import Pair, try_pair
+from stitch.register.place import Registration
+from stitch.register.reduced import Reduced
+from stitch.register.refusal import refuse_unlinked
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rough:
+    """Where the scans of the largest group lie, and what does not hang together with them."""
+
+    registration: Registration | None  # of the largest group; None when no two scans link
+    lost: tuple[str, ...]  # scans outside that group
+    mirrored: tuple[str, ...]  # of those, the ones that link once they are mirrored
+    stop: RegisterError | None  # why a join would refuse, mirrored scans apart
+    glass: tuple[GlassSpeck, ...]
+
+
+def place_roughly(
+    reduced: Mapping[str, Reduced],
+    ppi: Mapping[str, float],
+    *,
+    jobs: int = 2,
+    seed: int = 0,
+    progress: Progress = SILENT,
+) -> Rough:
+    """Place the small copies of all scans as far as they hang together.
+
+    reduced : small copy of each scan by its name; ppi : resolution of each scan, scan px per inch.
+    """
+    names = list(reduced)
+    sizes = {name: reduced[name].scan_size for name in names}
+    nominal_ppi = float(np.median([ppi[name] for name in names]))
+    scales = {name: nominal_ppi / ppi[name] for name in names}
+    glass = find_glass(reduced, ppi, seed=seed)
+    cleaned = {name: glass.cleaned(reduced[name], ppi[name]) for name in names}
+    search = FeatureSearch(cleaned, {n: glass.mask(cleaned[n], ppi[n]) for n in names}, NO_STORE, jobs)
+    steps = {name: reduced[name].factor * scales[name] for name in names}
+    with ThreadPoolExecutor(jobs) as pool:
+        found = search.pairs(list(steps.values()), seed, pool, progress, frozenset())
+        group = graph.groups(names, [pair.scan_ids for pair in found.pairs])[0]
+        lost = tuple(name for name in names if name not in group)
+        mirrored = _mirrored(cleaned, group, lost, steps, seed, pool)
+    left = [name for name in names if name not in mirrored]
+    stop: RegisterError | None = None
+    try:
+        if len(left) > 1:
+            grey = [name for name in left if not has_colour(cleaned[name])]
+            refuse_unlinked(left, found.pairs, found.doubts, colourless=grey)
+    except RegisterError as error:
+        stop = error
+    if len(group) < 2:
+        return Rough(None, lost, mirrored, stop, glass.specks)
+    inside = [pair for pair in found.pairs if pair.scan_ids[0] in group]
+    registration, trouble = _registered(group, inside, reduced, sizes, scales, nominal_ppi)
+    return Rough(replace(registration, glass=glass.specks), lost, mirrored, stop or trouble, glass.specks)
+
+
+def _registered(
+    group: Sequence[str],
+    pairs: Sequence[Pair],
+    reduced: Mapping[str, Reduced],
+    sizes: Mapping[str, Size],
+    scales: Mapping[str, float],
+    nominal_ppi: float,
+) -> tuple[Registration, RegisterError | None]:
+    """The group placed; with the contradiction among its links, where there is one."""
+    anchor = graph.most_central(group, pairs)
+    poses = first_poses(anchor, pairs, {n: reduced[n] for n in group}, sizes, scales, Bed())
+    points = [feature_points(pair, reduced, scales) for pair in pairs]
+    trouble = None
+    try:
+        step = max(reduced[n].factor * scales[n] for n in group)
+        poses = dict(conflicts.settle(poses, points, pairs, anchor, step).poses)
+    except RegisterError as error:
+        trouble = error
+    mine = {name: sizes[name] for name in group}
+    unknown = dict.fromkeys(group, 0.0)
+    return Registration(nominal_ppi, anchor, poses, mine, unknown, links.unmeasured(pairs), ()), trouble
+
+
+def _mirrored(
+    cleaned: Mapping[str, Reduced],
+    group: Sequence[str],
+    lost: Sequence[str],
+    steps: Mapping[str, float],
+    seed: int,
+    pool: Executor,
+) -> tuple[str, ...]:
+    """Which of the lost scans link to one of the group once they are mirrored.
+
+    Where the group is a single scan, the scans are tried mirrored against the first.
+    """
+    if not lost:
+        return ()
+    flipped = {n: replace(cleaned[n], codes=np.ascontiguousarray(cleaned[n].codes[:, ::-1])) for n in lost}
+    names = [*group, *lost]
+    made = pool.map(lambda one: detect(one), [*(cleaned[n] for n in group), *flipped.values()])
+    features: dict[str, Features] = dict(zip(names, made, strict=True))
+
+    def links_to_group(name: str) -> bool:
+        rng = np.random.default_rng((seed, names.index(name)))
+        for other in group:
+            scale = steps[name] / steps[other]
+            if isinstance(try_pair(cleaned[other], flipped[name], features[other], features[name], scale, rng), Pair):
+                return True
+        return False
+
+    return tuple(name for name, is_so in zip(lost, pool.map(links_to_group, lost), strict=True) if is_so)
