@@ -79,8 +79,8 @@ def glass_findings(glass: Sequence[GlassSpeck]) -> list[Finding]:
             Severity.WARNING,
             f"Something lies on the scanner's glass: it shows at the same place in most scans. Clean the glass here "
             f"(as the scan shows it): {'; '.join(said)}.",
-            "It had no say in how the scans were placed, but it is in the master. Clean the glass and scan again if "
-            "it shows.",
+            "It had no say in how the scans were placed. Where another scan shows the place clean, that one was used; "
+            "elsewhere it is in the master. Clean the glass and scan again if it shows.",
         )
     ]
 

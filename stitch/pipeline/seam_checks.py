@@ -146,10 +146,14 @@ def _apart(found: Sequence[Jump]) -> list[Jump]:
 
 
 def _unmeasured(lines: Sequence[SeamLine]) -> tuple[Finding, ...]:
-    little = [line for line in lines if (seam_figures([line]).misregistration_measured_fraction or 0) < LITTLE_MEASURED]
+    by_pair: dict[tuple[str, str], list[SeamLine]] = {}
+    for line in lines:
+        by_pair.setdefault((line.scan_a, line.scan_b), []).append(line)
+    measured = {pair: seam_figures(own).misregistration_measured_fraction or 0.0 for pair, own in by_pair.items()}
+    little = [f"{a} with {b}" for (a, b), share in measured.items() if share < LITTLE_MEASURED]
     if not little:
         return ()
-    pairs = listed([f"{line.scan_a} with {line.scan_b}" for line in little])
+    pairs = listed(little)
     share = seam_figures(lines).misregistration_measured_fraction or 0.0
     return (
         Finding(

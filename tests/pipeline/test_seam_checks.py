@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from stitch.model.findings import Severity
@@ -16,7 +18,11 @@ TURNED = ((-1.0, 0.0, 900.0), (0.0, -1.0, 900.0))
 
 
 def layout(*, is_turned: bool = False, is_straightened: bool = False) -> Layout:
-    placements = (Placement("a", UPRIGHT, 0.01), Placement("b", TURNED if is_turned else UPRIGHT, 0.01))
+    placements = (
+        Placement("a", UPRIGHT, 0.01),
+        Placement("b", TURNED if is_turned else UPRIGHT, 0.01),
+        Placement("c", UPRIGHT, 0.01),
+    )
     correction = CorrectionFit("stiff", 2.0, 0.1) if is_straightened else None
     return Layout(Size(2000, 2000), PPI, placements, (), False, 0, correction=correction)
 
@@ -60,7 +66,8 @@ def test_the_wider_limit_holds_only_between_turned_scans_that_were_straightened(
 
 
 def test_little_measured_is_said_with_the_share() -> None:
-    (note,) = seam_findings((line(*[None] * 9, 0.1, *[None] * 10), line(*[0.1] * 20)), layout())
+    other = replace(line(*[0.1] * 20), scan_b="c")
+    (note,) = seam_findings((line(*[None] * 9, 0.1, *[None] * 10), other), layout())
     assert (note.code, note.severity) == ("seam-unmeasured", Severity.NOTE)
     assert "a with b" in note.message and "53 % of the length" in note.message
 
@@ -95,3 +102,11 @@ def test_a_step_along_less_than_a_fiftieth_is_left_to_the_worst_spots() -> None:
     points = tuple((0.0, 10.0 * k) for k in range(101))
     steps = (5.0, *[0.1] * 100)
     assert seam_findings((SeamLine("a", "b", points, steps, (0.0,) * 101, 100.0),), layout()) == ()
+
+
+def test_two_scans_with_islands_between_them_are_judged_and_named_once() -> None:
+    told = line(*[0.0] * 40)
+    islands = [line(*[None] * 4) for _ in range(5)]
+    assert seam_findings((told, *islands), layout()) == ()
+    (note,) = seam_findings((line(*[None] * 40), *islands), layout())
+    assert note.message.count("a with b") == 1

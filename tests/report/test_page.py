@@ -567,3 +567,14 @@ def test_a_link_that_nobody_reckoned_is_unknown() -> None:
     shown = {of: text for of, _, text in read(dataclasses.replace(summary, layout=layout)).figures}
     for name in ("expected_px", "bound_px", "probability"):
         assert shown[f"layout.links.0.{name}"] == "unknown"
+
+
+def test_islands_around_specks_have_no_row_but_are_counted() -> None:
+    summary = Run(24).summary()
+    assert summary.seams is not None
+    small = dataclasses.replace(summary.seams[0], length_mm=7.0)
+    text = read(dataclasses.replace(summary, seams=(*summary.seams, small, small))).text
+    assert "2 seams are shorter than 20 mm" in text
+    assert "shorter than 20 mm" not in read(summary).text
+    shown = {of for of, _, _ in read(dataclasses.replace(summary, seams=(*summary.seams, small))).figures}
+    assert f"seams.{len(summary.seams)}.length_mm" not in shown and "seams.0.length_mm" in shown

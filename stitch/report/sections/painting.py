@@ -16,6 +16,7 @@ from stitch.report.seam_map import class_runs
 from stitch.report.sections.context import Context, section
 from stitch.report.spots import Spot
 
+SHORT_MM = 20.0  # seams shorter than this have no row of their own
 LINE_DETAIL = 3200  # a seam on the page follows its course to one part in this of the long side
 
 
@@ -142,7 +143,8 @@ def seams(context: Context) -> Html | None:
     if not lines:
         return None
     everything = measures.seam_figures(lines)
-    worst_first = sorted(range(len(lines)), key=lambda index: -lines[index].worst_step_de00)
+    long = [index for index, line in enumerate(lines) if line.length_mm >= SHORT_MM] or list(range(len(lines)))
+    worst_first = sorted(long, key=lambda index: -lines[index].worst_step_de00)
     rows = [_seam_row(context, index) for index in worst_first]
     total = join(
         "Together they are ",
@@ -187,8 +189,18 @@ def seams(context: Context) -> Html | None:
         lead,
         el("p", total),
         el("p", told),
+        el("p", _short(len(lines) - len(long))) if len(lines) > len(long) else None,
         words.table(heads, rows, numeric=(1, 2, 3, 4, 5, 6, 7, 8)),
         wide=True,
+    )
+
+
+def _short(count: int) -> str:
+    """What small seams are, and where their figures stand."""
+    seams_are = "One seam is" if count == 1 else f"{count} seams are"
+    return (
+        f"{seams_are} shorter than {SHORT_MM:g} mm: corners, and small islands where one scan shows dust and another "
+        "does not. They count above; seams.json lists them one by one."
     )
 
 
