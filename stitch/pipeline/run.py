@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from statistics import median
 from typing import Any
@@ -20,6 +20,7 @@ from stitch.model.report import RunSummary
 from stitch.model.request import JoinRequest
 from stitch.model.scans import Scan
 from stitch.model.seams import LabelMap
+from stitch.model.size import SizeCheck
 from stitch.pipeline import (
     by_hand,
     calibration,
@@ -152,13 +153,7 @@ class _Run:
             if not self._only_plan:
                 layering.leave_only_asked(ready)
         check = with_distances(check, said.ties.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
-        self._findings += distance_findings(check)
-        self._findings += ready.placed.findings + noticed.turned_findings(layout, tone.reference_id)
-        self._findings += noticed.light_findings(tone)
-        self._findings += wish_findings(wished, seams.outcomes)
-        self._findings += seam_checks.seam_findings(seams.lines, layout, ready.placed.painting_px)
-        self._findings += sizing.size_findings(check)
-        self._findings += missing.missing_findings(check, layout.canvas, self._settings)
+        self._findings += self._noticed(ready, seams, wish_findings(wished, seams.outcomes), check)
         if self._only_plan:
             raise OnlyPlanned
         self._findings += rerun_findings(self._keeper)
@@ -189,6 +184,22 @@ class _Run:
         if self._keeper.is_still():
             rerun.save(self._folder, rerun.mark_of(self._folder, collected.files), summary)
         return summary
+
+    def _noticed(
+        self, ready: toned.Toned, seams: making.Seams, wished: Sequence[Finding], check: SizeCheck
+    ) -> tuple[Finding, ...]:
+        """Everything to be said of a master, in the order it is told."""
+        layout = ready.layout
+        return (
+            *distance_findings(check),
+            *ready.placed.findings,
+            *noticed.turned_findings(layout, ready.tone.reference_id),
+            *noticed.light_findings(ready.tone),
+            *wished,
+            *seam_checks.seam_findings(seams.lines, layout, ready.placed.painting_px),
+            *sizing.size_findings(check),
+            *missing.missing_findings(check, layout.canvas, self._settings),
+        )
 
     def _clear_drafts(self) -> None:
         """A draft of seams has been taken up, or overtaken."""
