@@ -92,15 +92,13 @@ def _run(canvas: Canvas, plan: Plan, write_rows: WriteRows, task: Task) -> None:
     try:
         loading = _load(pool, canvas, windows[0], {})
         waiting: Band | None = None
-        for index, window in enumerate(windows):
+        for number, window in enumerate(windows, start=1):
             panels = {label: future.result() for label, future in loading.items()}
-            loading = _load(pool, canvas, windows[index + 1], panels) if index + 1 < len(windows) else {}
             band = _begin(pool, canvas, plan, window, panels)
             if waiting is not None:
                 _finish(waiting, write_rows, task)
+            loading = _load(pool, canvas, windows[number], panels) if number < len(windows) else {}
             waiting = band
-            for work in band.work:
-                work.result()
         if waiting is not None:
             _finish(waiting, write_rows, task)
     finally:
@@ -132,6 +130,10 @@ def _begin(
 
 
 def _finish(band: Band, write_rows: WriteRows, task: Task) -> None:
+    """Wait for a band, and hand it on; the next is under way meanwhile."""
+    for work in band.work:
+        work.result()
+    band.work.clear()  # and with it the panels that it was made of
     write_rows(band.pixels, band.labels)
     task.advance(band.labels.size / 1e6)
 

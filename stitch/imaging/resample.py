@@ -154,40 +154,46 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
 
 
 def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample) -> NDArray[Any]:
-    x, y = positions(placed, block)
-    for at, first in ((x, source.x0_px), (y, source.y0_px)):
-        at *= STEPS_PER_PX
-        np.rint(at, out=at)
-        at /= STEPS_PER_PX
-        at -= first
     reach = KERNEL_REACH_PX + (doubling.HALF_TAPS if how is Resample.FINE else 0)
-    columns, x0 = _reached(x, source.width_px, reach)
-    rows, y0 = _reached(y, source.height_px, reach)
-    near = pixels[rows, columns]
-    for at, first, length in ((x, x0, near.shape[1]), (y, y0, near.shape[0])):
-        at -= first
-        np.clip(at, -2.0, length + 1.0, out=at)  # farther out the edge pixel repeats just the same
-    if how is not Resample.FINE:
-        return np.asarray(
-            cv2.remap(
-                near,
-                x.astype(np.float32),
-                y.astype(np.float32),
-                cv2.INTER_CUBIC,
-                borderMode=cv2.BORDER_REPLICATE,
-            )
+    (x, columns), (y, rows) = (
+        _in_pixels(at, first, length, reach)
+        for at, first, length in zip(
+            _steps(placed, block), (source.x0_px, source.y0_px), (source.width_px, source.height_px), strict=True
         )
+    )
+    near = pixels[rows, columns]
+    if how is not Resample.FINE:
+        return np.asarray(cv2.remap(near, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE))
     factor = 2 if scale_of(linear_part(placed)) > DOUBLED_ABOVE else 1
     grid = doubling.doubled(near) if factor == 2 else near.astype(np.float32)
-    at_x, at_y = ((factor * at).astype(np.float32) for at in (x, y))
-    return doubling.read_straight(grid, at_x, at_y, pixels.dtype, in_steps=True)
+    return doubling.read_straight(grid, factor * x, factor * y, pixels.dtype, in_steps=True)
 
 
-def _reached(positions_px: FloatArray, length_px: int, reach_px: int) -> tuple[slice, int]:
-    """The pixels of a side that samples at these positions need, at least one, and the first of them."""
-    first = min(max(int(np.floor(positions_px.min())) - reach_px, 0), length_px - 1)
-    last = max(min(int(np.ceil(positions_px.max())) + reach_px, length_px - 1), first)
-    return slice(first, last + 1), first
+def _steps(placed: Map, block: Window) -> tuple[FloatArray, FloatArray]:
+    """Scan positions of every pixel centre of a canvas window, in whole steps."""
+    if isinstance(placed, PlacedMap) and not placed.is_linear:
+        x, y = (np.multiply(at, STEPS_PER_PX, out=at) for at in placed.positions(block))
+    else:
+        inverse = invert(linear_part(placed)) * STEPS_PER_PX
+        across, down = np.arange(block.x0_px, block.x1_px), np.arange(block.y0_px, block.y1_px)
+        x, y = (np.add.outer(own[1] * down + own[2], own[0] * across) for own in inverse)
+    return np.rint(x, out=x), np.rint(y, out=y)
+
+
+def _in_pixels(steps: FloatArray, source_px: int, length_px: int, reach_px: int) -> tuple[NDArray[np.float32], slice]:
+    """One axis: positions in the pixels that sampling there needs, and which of a source from `source_px` on these are.
+
+    Positions count from the first of them, in the same steps; few enough pixels from it for float32 to hold them.
+    """
+    low, high = float(steps.min()) / STEPS_PER_PX - source_px, float(steps.max()) / STEPS_PER_PX - source_px
+    first = min(max(math.floor(low) - reach_px, 0), length_px - 1)
+    last = max(min(math.ceil(high) + reach_px, length_px - 1), first)
+    steps -= (source_px + first) * STEPS_PER_PX
+    if low < first - 2 or high > last + 2:  # farther out the edge pixel repeats just the same
+        np.clip(steps, -2 * STEPS_PER_PX, (last - first + 2) * STEPS_PER_PX, out=steps)
+    at = steps.astype(np.float32)
+    at *= np.float32(1 / STEPS_PER_PX)
+    return at, slice(first, last + 1)
 
 
 def _lowpassed(pixels: NDArray[Any], scale: float) -> NDArray[Any]:

@@ -44,11 +44,19 @@ def is_unchanged(stamp: Stamp, root: Path) -> bool:
         facts = path.stat()
         if facts.st_size != stamp.byte_count:
             return False
-        if (facts.st_mtime_ns, facts.st_ctime_ns) == (stamp.modified_ns, stamp.changed_ns):
-            return True
-        return sha256_of(path) == stamp.sha256
+        return is_untouched(stamp, root) or sha256_of(path) == stamp.sha256
     except OSError:
         return False
+
+
+def is_untouched(stamp: Stamp, root: Path) -> bool:
+    """True when size and times of the file under `root` are those that were stamped. Raises OSError."""
+    facts = (root / stamp.name).stat()
+    return (facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns) == (
+        stamp.byte_count,
+        stamp.modified_ns,
+        stamp.changed_ns,
+    )
 
 
 def relative_name(path: Path, root: Path) -> str:

@@ -20,7 +20,7 @@ from pathlib import Path
 from stitch.errors import UsageError, WriteError, write_error
 from stitch.job import ownership
 from stitch.job.checksums import Status, checksum_lines, verify
-from stitch.job.files import Stamp, relative_name, stamp_of
+from stitch.job.files import Stamp, is_untouched, relative_name, stamp_of
 from stitch.job.lock import JobLock
 from stitch.job.moved import scan_files
 from stitch.job.place import JOB_FILE, checked_inputs, job_root
@@ -162,6 +162,11 @@ class JobFolder(JobPaths):
     def know_sha256(self, path: Path, sha256: str) -> None:
         """Say the SHA-256 of the file being written for `path`, so that it is not read once more."""
         self._known_sha256[path] = sha256
+
+    def stamps(self, paths: Iterable[Path]) -> dict[Path, Stamp]:
+        """The stamps of those results that this job wrote and that have not been touched since."""
+        noted = {path: self._record.written.get(self._name(path), ())[-1:] for path in paths}
+        return {path: last[0] for path, last in noted.items() if last and is_untouched(last[0], self.root)}
 
     def record_scans(self, scans: Iterable[tuple[Path, str, int]], flat: tuple[Path, str, int] | None = None) -> None:
         """Put the job's settings and scans, as (absolute path, sha256, byte count), on record. Raises WriteError.

@@ -100,9 +100,13 @@ class JobState:
         *,
         seconds: float = 0.0,
         parts: Mapping[str, str] | None = None,
+        known: Mapping[Path, Stamp] | None = None,
     ) -> None:
-        """Note that a room finished and which files it left inside the job folder. Raises WriteError, OSError."""
-        stamps = tuple(stamp_of(path, self._root) for path in outputs)
+        """Note that a room finished and which files it left inside the job folder. Raises WriteError, OSError.
+
+        `known` : stamps of files that were hashed while they were written.
+        """
+        stamps = tuple((known or {}).get(path) or stamp_of(path, self._root) for path in outputs)
         now = datetime.now().astimezone().isoformat(timespec="seconds")
         self._rooms[room] = RoomState(fingerprint, stamps, now, seconds, dict(parts or {}))
         self._save()

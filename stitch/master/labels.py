@@ -6,7 +6,6 @@ import contextlib
 import hashlib
 import io
 import os
-import zlib
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any, Self
 
 import numpy as np
 import tifffile
+from imagecodecs import deflate_encode
 from numpy.typing import NDArray
 
 from stitch.errors import InternalFault, write_error
@@ -23,6 +23,8 @@ from stitch.master.rationals import ppi_fraction
 from stitch.master.readback import Expected, Found, Written, read_back
 from stitch.master.tags import TagTexts, write_arguments
 from stitch.model.geometry import Size
+
+LEVEL = 6  # of Deflate
 
 
 class PackedWriter:
@@ -57,13 +59,13 @@ class PackedWriter:
                 self._path.unlink(missing_ok=True)
 
     def write_rows(self, labels: NDArray[np.uint8] | NDArray[np.uint16]) -> None:
-        """Append rows of shape (n, width), from the top down."""
+        """Append rows of shape (n, width), from the top down; they may be held on to, so that they must not change."""
         if labels.ndim != 2 or labels.shape[1] != self._size.width_px or labels.dtype.itemsize != self._dtype.itemsize:
             raise InternalFault(f"Labels of shape {labels.shape} and type {labels.dtype} do not fit the master.")
         self._rows_count += labels.shape[0]
         if self._rows_count > self._size.height_px:
             raise InternalFault("More rows of labels were handed over than the master has.")
-        self._waiting.append(labels.astype(self._dtype, copy=True))
+        self._waiting.append(labels.astype(self._dtype, copy=False))
         self._waiting_rows_count += labels.shape[0]
         if self._waiting_rows_count >= ROWS_PER_STRIP or self._rows_count == self._size.height_px:
             self._pack()
@@ -95,11 +97,12 @@ class PackedWriter:
         return found
 
     def _pack(self) -> None:
-        rows = np.concatenate(self._waiting)
+        rows = self._waiting[0] if len(self._waiting) == 1 else np.concatenate(self._waiting)
         is_last = self._rows_count == self._size.height_px
         until = rows.shape[0] if is_last else rows.shape[0] // ROWS_PER_STRIP * ROWS_PER_STRIP
         for top in range(0, until, ROWS_PER_STRIP):
-            self._strips.append(zlib.compress(rows[top : min(top + ROWS_PER_STRIP, until)].tobytes(), 6))
+            strip = rows[top : min(top + ROWS_PER_STRIP, until)].tobytes()
+            self._strips.append(bytes(deflate_encode(strip, level=LEVEL)))
         self._waiting = [rows[until:]]
         self._waiting_rows_count = rows.shape[0] - until
 

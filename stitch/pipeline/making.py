@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stitch.compose.run import compose
+from stitch.imaging.overview import Overview, OverviewFile, Shrinking, block_px_for, read_overview
 from stitch.master.labels import LabelWriter
 from stitch.master.writer import MasterWriter
 from stitch.model.layout import Layout
@@ -74,6 +77,7 @@ def match_tone(
             reference_id=job.settings.tone_reference,
             flat=flat,
             painting_px=None if painting_px is None else np.array(painting_px),
+            jobs=job.threads,
             progress=job.progress,
         )
         save_record(saved, found)
@@ -132,7 +136,9 @@ def fresh_seams(job: Job, sources: Sources, layout: Layout, tables: Tables, wish
         wishes=wishes,
         progress=job.progress,
     )
-    lines = measure(sources, layout, tables, job.encoding, label_map, bits=job.bits, progress=job.progress)
+    lines = measure(
+        sources, layout, tables, job.encoding, label_map, bits=job.bits, jobs=job.threads, progress=job.progress
+    )
     return Seams(label_map, lines, wish_outcomes(layout, sizes, label_map, wishes, memory_mb=memory_mb))
 
 
@@ -157,25 +163,39 @@ def write_master(
     uncovered: tuple[int, int, int],
     seamed: str,
 ) -> tuple[MasterRecord, str]:
-    """Compose the canvas straight into the master and the label file."""
+    """Compose the canvas straight into the master, the label file and the overview."""
     folder, saved = job.folder, job.folder.work / "master.json"
     facts: list[Any] = [seamed, spec, uncovered]
 
     def make() -> MasterRecord:
         require_for(job.folder.root, spec)
-        with folder.writing(folder.master) as part, MasterWriter(part, spec, jobs=job.threads) as writer:
-            _write_both(job, sources, layout, tables, label_map, uncovered, writer)
+        with (
+            folder.writing(folder.master) as part,
+            MasterWriter(part, spec, jobs=job.threads) as writer,
+            contextlib.closing(OverviewFile(_overview_file(job))) as overview,
+        ):
+            _write_all(job, sources, layout, tables, label_map, uncovered, writer, overview)
             record = writer.finish()
             folder.know_sha256(folder.master, record.sha256)
         save_record(saved, record)
         return record
 
-    outputs = [folder.master, folder.seam_labels, saved]
+    outputs = [folder.master, folder.seam_labels, saved, _overview_file(job)]
     settings = {"resample": job.settings.resample}
     return job.keeper.room("master", facts, settings, outputs, make=make, load=lambda: load_record(MasterRecord, saved))
 
 
-def _write_both(
+def overview(job: Job, layout: Layout) -> Overview:
+    """That of the master, as it was kept when the master was written. Raises OSError, ValueError."""
+    block_px = block_px_for(layout.canvas, layout.canvas_ppi)
+    return read_overview(_overview_file(job), layout.canvas, block_px, job.bits)
+
+
+def _overview_file(job: Job) -> Path:
+    return job.folder.work / "overview.raw"
+
+
+def _write_all(
     job: Job,
     sources: Sources,
     layout: Layout,
@@ -183,8 +203,10 @@ def _write_both(
     label_map: LabelMap,
     uncovered: tuple[int, int, int],
     writer: MasterWriter,
+    overview: OverviewFile,
 ) -> None:
     folder = job.folder
+    shrinking = Shrinking(layout.canvas, block_px_for(layout.canvas, layout.canvas_ppi))
     bits = 8 if len(label_map.scan_ids) < 256 else 16
     with (
         folder.writing(folder.seam_labels) as part,
@@ -194,6 +216,7 @@ def _write_both(
         def write_rows(pixels: NDArray[Any], label_rows: NDArray[np.uint8]) -> None:
             writer.write_rows(pixels)
             labels.write_rows(label_rows)
+            overview.add(shrinking.take(pixels, label_rows))
 
         compose(
             sources,

@@ -10,7 +10,7 @@ from typing import Any
 
 from stitch import __version__
 from stitch.errors import RegisterError, ScanError, StitchError
-from stitch.imaging.labels import labels_at
+from stitch.imaging.overview import Overview
 from stitch.imaging.placed_map import placed_maps
 from stitch.job.folder import JobFolder
 from stitch.model.findings import Finding, Severity
@@ -44,7 +44,7 @@ from stitch.pipeline.distances import distance_findings, with_distances
 from stitch.pipeline.keep import Keeper, OnlyPlanned
 from stitch.pipeline.wish_findings import wish_findings
 from stitch.progress import SILENT, Progress
-from stitch.scans.readers import open_image
+from stitch.scans.readers import open_known
 
 
 def join(request: JoinRequest, progress: Progress = SILENT) -> RunSummary:
@@ -148,7 +148,7 @@ class _Run:
             if not self._only_plan:
                 wishing.keep_frame(self._folder, ready.frame)
             maps = placed_maps(layout, ready.sizes)
-            check = sizing.check_master(job, master.sha256, lambda w: labels_at(seams.label_map, maps, w) > 0)
+            check = sizing.check_master(job, master, layout.canvas_ppi, lambda: making.overview(job, layout))
             self._findings += layering.write_layers(ready, seams.label_map, spec, uncovered, seamed)
             if not self._only_plan:
                 layering.leave_only_asked(ready)
@@ -157,7 +157,7 @@ class _Run:
         if self._only_plan:
             raise OnlyPlanned
         self._findings += rerun_findings(self._keeper)
-        hashes = telling.hashes_now(read)
+        hashes = telling.hashes_now(read, job.threads)
         self._findings += telling.hash_findings(read, hashes)
         has_failed = _exit_code(self._findings) > 0
         self._findings += calibration.finish(
@@ -179,7 +179,7 @@ class _Run:
             exit_code=_exit_code(self._findings),
         )
         counts = seam_checks.on_painting(ready.placed.painting_px, layout.canvas_ppi)
-        self._report(summary, seams.label_map, counts)
+        self._report(summary, seams.label_map, making.overview(job, layout), counts)
         self._clear_drafts()
         if self._keeper.is_still():
             rerun.save(self._folder, rerun.mark_of(self._folder, collected.files), summary)
@@ -228,7 +228,7 @@ class _Run:
             places_found=dict(stop.places),
         )
         suspects = telling.pictures_of(self._scans, stop.suspects, self._folder.scratch)
-        telling.write_report(self._folder, summary, None, None, {}, self._progress, suspects=suspects)
+        telling.write_report(self._folder, summary, None, None, {}, suspects=suspects)
         self._folder.write_checksums()
         return summary
 
@@ -269,11 +269,18 @@ class _Run:
             **facts,
         )
 
-    def _report(self, summary: RunSummary, label_map: LabelMap, counts: Callable[[tuple[float, float]], bool]) -> None:
+    def _report(
+        self,
+        summary: RunSummary,
+        label_map: LabelMap,
+        overview: Overview,
+        counts: Callable[[tuple[float, float]], bool],
+    ) -> None:
         sizes = {scan.scan_id: scan.size for scan in self._scans}
-        _, source = open_image(self._folder.master, scratch=self._folder.scratch)
+        assert summary.master is not None
+        source = open_known(self._folder.master, summary.master.sha256, scratch=self._folder.scratch)
         try:
-            telling.write_report(self._folder, summary, source, label_map, sizes, self._progress, counts=counts)
+            telling.write_report(self._folder, summary, source, label_map, sizes, overview=overview, counts=counts)
         finally:
             source.close()
         self._folder.write_checksums()

@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
 import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from stitch.errors import ScanError
+from stitch.imaging.overview import Overview
 from stitch.model.findings import Finding, Severity
-from stitch.model.geometry import Window
+from stitch.model.master import MasterRecord
 from stitch.model.settings import Measured
 from stitch.model.size import SizeCheck, SizeReading
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, save_record
 from stitch.progress import SILENT, Progress
 from stitch.scans.preflight import effective_ppi
-from stitch.scans.readers import open_image
+from stitch.scans.readers import open_image, open_known
 from stitch.size.measure import measure
-
-Covered = Callable[[Window], NDArray[np.bool_]]
 
 
 def check_size(
@@ -31,13 +28,11 @@ def check_size(
     height_mm: float | None,
     measured: Measured = Measured.SHEET,
     tolerance_mm: float | None = None,
-    covered: Covered | None = None,
     progress: Progress = SILENT,
 ) -> SizeCheck:
     """Measure the painting in a finished master.
 
-    `covered` tells for a window which pixels some scan made (h, w); None when that is not known. Raises ScanError when
-    the file cannot be read or states no dpi.
+    All of it counts as painted. Raises ScanError when the file cannot be read or states no dpi.
     """
     with tempfile.TemporaryDirectory(prefix="stitch-") as scratch:
         scan, source = open_image(path, scratch=Path(scratch))
@@ -50,7 +45,6 @@ def check_size(
             return measure(
                 source,
                 effective_ppi(scan, None),
-                covered=covered,
                 width_mm=width_mm,
                 height_mm=height_mm,
                 measured=measured,
@@ -61,18 +55,20 @@ def check_size(
             source.close()
 
 
-def check_master(job: Job, master_sha256: str, covered: Covered) -> SizeCheck:
+def check_master(job: Job, master: MasterRecord, ppi: float, overview: Callable[[], Overview]) -> SizeCheck:
     """The size check on the job's own master, kept while neither master nor tape changes."""
     saved, settings = job.folder.work / "size.json", job.settings
     asked = {name: getattr(settings, name) for name in ("width_mm", "height_mm", "measured", "tolerance_mm")}
 
     def make() -> SizeCheck:
-        found = check_size(job.folder.master, covered=covered, progress=job.progress, **asked)
+        source = open_known(job.folder.master, master.sha256, scratch=job.folder.scratch)
+        with contextlib.closing(source):
+            found = measure(source, ppi, overview=overview(), progress=job.progress, **asked)
         save_record(saved, found)
         return found
 
     return job.keeper.room(
-        "size", [master_sha256], asked, [saved], make=make, load=lambda: load_record(SizeCheck, saved)
+        "size", [master.sha256], asked, [saved], make=make, load=lambda: load_record(SizeCheck, saved)
     )[0]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from stitch.errors import ScanError
 from stitch.imaging.affine import angle_deg
 from stitch.imaging.labels import labels_at
+from stitch.imaging.overview import Overview
 from stitch.imaging.placed_map import PlacedMap, placed_maps
 from stitch.imaging.resample import is_whole_pixel
 from stitch.job.files import sha256_of
@@ -25,7 +27,6 @@ from stitch.model.scans import PixelSource, Scan
 from stitch.model.seams import LabelMap
 from stitch.model.settings import Resample
 from stitch.model.tone import ToneFit
-from stitch.progress import Progress
 from stitch.report.files import html_bytes, json_bytes, png_bytes
 from stitch.report.json_report import report_plain
 from stitch.report.page import page
@@ -152,16 +153,19 @@ def _scalings(layout: Layout, ppi: Mapping[str, float]) -> dict[str, list[str]]:
     return found
 
 
-def hashes_now(scans: Sequence[Scan]) -> dict[str, str]:
+def hashes_now(scans: Sequence[Scan], jobs: int = 1) -> dict[str, str]:
     """SHA-256 of every scan's file as it is now; "" for one that is gone."""
-    found: dict[Any, str] = {}
-    for scan in scans:
-        if scan.path not in found:
-            try:
-                found[scan.path] = sha256_of(scan.path)
-            except OSError:
-                found[scan.path] = ""
+    paths = tuple(dict.fromkeys(scan.path for scan in scans))
+    with ThreadPoolExecutor(max(1, jobs), thread_name_prefix="hash") as pool:
+        found = dict(zip(paths, pool.map(_hash_now, paths), strict=True))
     return {scan.scan_id: found[scan.path] for scan in scans}
+
+
+def _hash_now(path: Path) -> str:
+    try:
+        return sha256_of(path)
+    except OSError:
+        return ""
 
 
 def hash_findings(scans: Sequence[Scan], hashes: Mapping[str, str]) -> tuple[Finding, ...]:
@@ -186,19 +190,19 @@ def write_report(
     master: PixelSource | None,
     label_map: LabelMap | None,
     sizes: Mapping[str, Size],
-    progress: Progress,
     *,
+    overview: Overview | None = None,
     suspects: Sequence[tuple[str, bytes]] = (),
     counts: Callable[[tuple[float, float]], bool] = anywhere,
 ) -> None:
     """Write the seam map, the seams as data, the page and the figures. Without a master only page and figures.
 
-    `suspects` : names and pictures of the two scans whose link stopped the run; `counts` : whether a canvas px is on
-    the painting.
+    `overview` : the master's, which goes with it; `suspects` : names and pictures of the two scans whose link stopped
+    the run; `counts` : whether a canvas px is on the painting.
     """
     pictures: dict[str, Any] = {"suspects": suspects}
-    if master is not None and label_map is not None and summary.layout is not None:
-        pictures = _pictures(folder, summary, master, label_map, sizes, progress, counts)
+    if master is not None and overview is not None and label_map is not None and summary.layout is not None:
+        pictures = _pictures(folder, summary, master, overview, label_map, sizes, counts)
     _write(folder, folder.report_html, html_bytes(page(summary, **pictures)))
     _write(folder, folder.report_json, json_bytes(report_plain(summary, job_folder=folder.root)))
 
@@ -223,9 +227,9 @@ def _pictures(
     folder: JobFolder,
     summary: RunSummary,
     master: PixelSource,
+    overview: Overview,
     label_map: LabelMap,
     sizes: Mapping[str, Size],
-    progress: Progress,
     counts: Callable[[tuple[float, float]], bool],
 ) -> dict[str, Any]:
     layout, lines = summary.layout, summary.seams or ()
@@ -237,11 +241,11 @@ def _pictures(
     def labels(window: Window) -> NDArray[np.uint8]:
         return labels_at(label_map, maps, window)
 
-    small = preview(master, progress=progress)
+    small = preview(overview)
     px_per_preview = layout.canvas.width_px / small.shape[1]
     seam_map = draw(
         small,
-        small_labels(labels, layout.canvas, small.shape[:2]),
+        _picked_labels(overview.labels, small.shape[:2]),
         label_map.scan_ids,
         lines,
         canvas_ppi=layout.canvas_ppi,
@@ -253,6 +257,12 @@ def _pictures(
     spots = crop_spots(master.read, lines, labels, layout.canvas, layout.canvas_ppi, profile=profile, counts=counts)
     preview_png = png_bytes(small, profile=profile)
     return {"preview_png": preview_png, "seam_map_png": seam_map_png, "spots": spots}
+
+
+def _picked_labels(labels: NDArray[np.uint8], shape: tuple[int, ...]) -> NDArray[np.uint8]:
+    """Labels (h, w) at the pixel centres of a smaller picture of `shape`."""
+    rows, columns = (((np.arange(n) + 0.5) * held / n).astype(int) for n, held in zip(shape, labels.shape, strict=True))
+    return labels[rows[:, None], columns]
 
 
 def small_labels(labels: Any, canvas: Size, shape: tuple[int, int]) -> NDArray[np.uint8]:

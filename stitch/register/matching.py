@@ -47,12 +47,12 @@ def match(a: Features, b: Features, scale: float = 1.0) -> tuple[Matches, ...]:
 def _mutual_nearest(a: NDArray[np.float32], b: NDArray[np.float32]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     likeness = a @ b.T
     best_b = likeness.argmax(axis=1)
-    best_a = likeness.argmax(axis=0)
+    best_for_b = likeness.max(axis=0)
     rows = np.arange(len(a))
     first = likeness[rows, best_b]
     likeness[rows, best_b] = -1.0
     second = likeness.max(axis=1)
     distance_first = np.sqrt(np.maximum(2 - 2 * first, 0))
     distance_second = np.sqrt(np.maximum(2 - 2 * second, 1e-9))
-    mutual = (best_a[best_b] == rows) & (distance_first < RATIO * distance_second)
+    mutual = (first == best_for_b[best_b]) & (distance_first < RATIO * distance_second)
     return rows[mutual], best_b[mutual]

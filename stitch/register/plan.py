@@ -11,9 +11,12 @@ from numpy.typing import NDArray
 from stitch.imaging.affine import FloatArray
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.geometry import Size, Window
+from stitch.register.evidence import REACH_PX
 from stitch.register.subpixel import MARGIN_PX
 
 MOST_PATCHES = 260  # of a sparse plan
+FEW_PATCHES = 30  # of one that only has to find the place for the next
+APART = 1.5  # of a patch with all that is read around it: patches laid wider than this are read one by one
 MOST_ROWS = 26
 ENOUGH_PATCHES = 30
 SPARSE_SIZES_PX = (96, 64, 48, 32)
@@ -26,8 +29,8 @@ RIM_PX = 3  # a patch may start this near to a scan's border where only part of 
 class Grain:
     """How finely an overlap is measured.
 
-    `search_px` is how far patches may be off. With `step_px` None there are at most MOST_PATCHES of the largest size
-    of which enough fit. Otherwise patches of `size_px` lie `step_px` apart, and may reach over the border of what both
+    `search_px` is how far patches may be off. With `step_px` None there are about `most` of the largest size of which
+    enough fit. Otherwise patches of `size_px` lie `step_px` apart, and may reach over the border of what both
     scans show as long as both show the share `least_seen` of them; only what both show counts.
     """
 
@@ -35,6 +38,7 @@ class Grain:
     size_px: int = 0
     step_px: int | None = None
     least_seen: float = 1.0
+    most: int = MOST_PATCHES
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +57,7 @@ def plan(map_a: PlacedMap, map_b: PlacedMap, grain: Grain) -> list[Group]:
         return list(_dense(map_a, map_b, grain))
     groups: list[Group] = []
     for size_px in SPARSE_SIZES_PX:
-        groups = list(_sparse(map_a, map_b, size_px, grain.search_px))
+        groups = list(_sparse(map_a, map_b, size_px, grain))
         if sum(len(group.centres) for group in groups) >= ENOUGH_PATCHES:
             break
     return groups
@@ -64,21 +68,22 @@ def b_from_a(map_a: PlacedMap, map_b: PlacedMap, points: FloatArray) -> FloatArr
     return map_b.scan_from_canvas(map_a.canvas_from_scan(points))
 
 
-def _sparse(map_a: PlacedMap, map_b: PlacedMap, size_px: int, search_px: int) -> Iterator[Group]:
-    inset = size_px // 2 + search_px + MARGIN_PX + 2
+def _sparse(map_a: PlacedMap, map_b: PlacedMap, size_px: int, grain: Grain) -> Iterator[Group]:
+    inset = size_px // 2 + grain.search_px + MARGIN_PX + 2
     box = _overlap_box(map_a, map_b).grown(-inset)
     if box.is_empty:
         return
-    pitch = max(size_px * 0.75, (box.width_px * box.height_px / MOST_PATCHES) ** 0.5)
+    pitch = max(size_px * 0.75, (box.width_px * box.height_px / grain.most) ** 0.5)
     row_count = int(np.clip(round(box.height_px / pitch), 1, MOST_ROWS))
-    column_count = max(1, min(round(box.width_px / pitch), MOST_PATCHES // row_count + 1))
+    column_count = max(1, min(round(box.width_px / pitch), grain.most // row_count + 1))
     ys, xs = _spread(box.y0_px, box.height_px, row_count), _spread(box.x0_px, box.width_px, column_count)
+    is_apart = pitch > APART * 2 * (inset + REACH_PX)
     for j, y in enumerate(ys):
         centres = np.column_stack([xs, np.full(len(xs), y)]).astype(np.float64)
-        inside = _is_inside(b_from_a(map_a, map_b, centres), map_b.size, inset)
-        if inside.any():
-            columns = np.flatnonzero(inside)
-            yield Group(size_px, centres[inside], np.full(len(columns), j), columns)
+        columns = np.flatnonzero(_is_inside(b_from_a(map_a, map_b, centres), map_b.size, inset))
+        for together in np.split(columns, len(columns)) if is_apart else [columns]:
+            if len(together):
+                yield Group(size_px, centres[together], np.full(len(together), j), together)
 
 
 def _dense(map_a: PlacedMap, map_b: PlacedMap, grain: Grain) -> Iterator[Group]:

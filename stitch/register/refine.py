@@ -22,16 +22,18 @@ from stitch.register import graph
 from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
 from stitch.register.candidates import overlap_area_px
 from stitch.register.patches import Measured, Side, measure
-from stitch.register.plan import Grain, b_from_a, plan
+from stitch.register.plan import FEW_PATCHES, Grain, b_from_a, plan
 from stitch.register.remembered import NEARLY_PX, ROUGHLY_PX, Remembered
 from stitch.register.solve import Points, Pose, solve
 from stitch.register.straighten import STIFFNESSES, Stiffness, Straightened, folds, straighten
 
 MIN_OVERLAP_FRACTION = 0.004  # overlaps below this share of the smaller scan are left alone
 MIN_PATCHES = 6
-COARSE = Grain(search_px=14)
+COARSE = Grain(search_px=14, most=FEW_PATCHES)
+COARSE_ALL = Grain(search_px=14)  # where of a few patches too few speak
 FINE = Grain(search_px=4)
-RIGID_PASSES = (COARSE, FINE, FINE)
+FEWEST_COARSE = 12
+MOST_FINE_PASSES = 3
 JOINS_PX = 1.0  # an overlap without a link of its own joins the solve when it agrees this well
 JOINS_CONTRARY_SHARE = 0.25
 NO_SPOTS: FloatArray = np.zeros((0, 3))
@@ -130,10 +132,17 @@ class Refiner:
 
     def _refined(self, maps: Maps) -> Refined:
         pairs = sorted(self._linked.keys() | self._overlapping(maps.poses))
-        for grain in RIGID_PASSES:
-            is_first = grain is COARSE
-            measured = self._measure(maps, list(self._linked) if is_first else pairs, grain, is_first=is_first)
+        first = self._measure(maps, list(self._linked), COARSE, is_first=True)
+        maps = self._solved_with(maps, self._chosen(maps, first), None)
+        known: list[Measured] = []
+        for _ in range(MOST_FINE_PASSES):
+            looked_at = maps.placed()
+            again = self._measure(maps, [pair for pair in pairs if not _holds(known, pair)], FINE, is_first=False)
+            measured = sorted([*known, *again], key=lambda one: (one.scan_a, one.scan_b))
             maps = self._solved_with(maps, self._chosen(maps, measured), None)
+            known = [one for one in measured if moved_px(one, looked_at, maps.placed()) <= NEARLY_PX]
+            if len(known) == len(measured):
+                break
         trial = self._trial(maps, measured, None)
         rigid = self._finished(maps, measured, trial)
         if trial.p90_px <= UNEXPLAINED_PX or trial.p90_sigmas <= UNEXPLAINED_SIGMAS:
@@ -195,8 +204,10 @@ class Refiner:
             known = self._remembered.near(a, b, grain, ROUGHLY_PX if is_first else NEARLY_PX)
             if known is not None:
                 return known
-            b_from_a = compose(b.placed.straight_from_canvas, a.placed.canvas_from_straight)
-            found = measure(a, b, graph.nearest_turn_deg(b_from_a), grain)
+            turn_deg = graph.nearest_turn_deg(compose(b.placed.straight_from_canvas, a.placed.canvas_from_straight))
+            found = measure(a, b, turn_deg, grain)
+            if grain is COARSE and found.count < FEWEST_COARSE:
+                found = measure(a, b, turn_deg, COARSE_ALL)
             if not is_first:
                 self._remembered.note(a, b, grain, found)
             return found
@@ -288,6 +299,16 @@ class Refiner:
             if common > MIN_OVERLAP_FRACTION * smaller:
                 found.add((a, b))
         return found
+
+
+def moved_px(measured: Measured, before: Mapping[str, PlacedMap], now: Mapping[str, PlacedMap]) -> float:
+    """How far the place of the second scan under the patches of the first has moved, at most; 0 without patches."""
+    was, is_now = (b_from_a(maps[measured.scan_a], maps[measured.scan_b], measured.points_a) for maps in (before, now))
+    return float(np.abs(was - is_now).max(initial=0.0))
+
+
+def _holds(known: Sequence[Measured], pair: Pair) -> bool:
+    return any((one.scan_a, one.scan_b) == pair for one in known)
 
 
 def _joins(measured: Measured, off_px: FloatArray) -> bool:

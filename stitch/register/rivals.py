@@ -22,6 +22,7 @@ from stitch.register.reduced import Reduced
 FloatPicture = NDArray[np.float32]
 
 LONG_SIDE_PX = 420
+BLUR_ON = 4  # px that such a blur takes as one
 EVEN_OUT_PX = 12.0  # reduced px over which contrast is evened out, so that one bold line does not decide
 LEAST_OVERLAP_FRACTION = 0.04  # of the smaller scan
 LEAST_CORRELATION = 0.7  # of small copies; paint without repeats stays below, up to 0.67 (measured, simulated scans)
@@ -72,14 +73,22 @@ def _small(
     """Evidence with even contrast, and where it is known, both reduced by `factor`; 0 where it is not."""
     mask = inside.astype(np.float32)
     signal = seen(rgb) * mask
-    weight = np.maximum(cv2.GaussianBlur(mask, (0, 0), EVEN_OUT_PX), 1e-3)
-    spread = np.sqrt(cv2.GaussianBlur(signal * signal, (0, 0), EVEN_OUT_PX) / weight)
+    weight = np.maximum(_widely_blurred(mask), 1e-3)
+    spread = np.sqrt(_widely_blurred(signal * signal) / weight)
     signal = signal / (spread + np.median(spread) / 2 + 1e-6)
     size = (rgb.shape[1] // factor, rgb.shape[0] // factor)
     if 0 in size:
         return np.zeros((0, 0), np.float32), np.zeros((0, 0), np.float32)
     known = (cv2.resize(mask, size, interpolation=cv2.INTER_AREA) > 0.99).astype(np.float32)
     return np.asarray(cv2.resize(signal, size, interpolation=cv2.INTER_AREA)) * known, known
+
+
+def _widely_blurred(picture: FloatPicture) -> FloatPicture:
+    """Gaussian blur by EVEN_OUT_PX, worked out on a quarter of the pixels each way: it leaves nothing finer."""
+    size = picture.shape[1::-1]
+    small = cv2.resize(picture, None, fx=1 / BLUR_ON, fy=1 / BLUR_ON, interpolation=cv2.INTER_AREA)
+    blurred = cv2.GaussianBlur(small, (0, 0), EVEN_OUT_PX / BLUR_ON)
+    return np.asarray(cv2.resize(blurred, size, interpolation=cv2.INTER_LINEAR))
 
 
 def _correlation(a: FloatPicture, mask_a: FloatPicture, b: FloatPicture, mask_b: FloatPicture) -> NDArray[np.float32]:

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from stitch.imaging.windows import bands
 from stitch.model.geometry import Size, Window
 from stitch.model.scans import PixelSource
-from stitch.progress import SILENT, Progress
 
 BAND_PIXEL_COUNT = 2_000_000  # about 24 MB of float32 RGB at a time
 
@@ -22,7 +21,7 @@ def preview_size(full: Size, long_side_px: int = 1600) -> Size:
     return Size(max(1, round(full.width_px * scale)), max(1, round(full.height_px * scale)))
 
 
-def preview(source: PixelSource, *, long_side_px: int = 1600, progress: Progress = SILENT) -> NDArray[np.uint8]:
+def preview(source: PixelSource, *, long_side_px: int = 1600) -> NDArray[np.uint8]:
     """Reduced copy of `source`, uint8 RGB of shape (h, w, 3).
 
     Each pixel is the mean, over exactly the area it covers, of the encoded code values; 16-bit values then lose their
@@ -31,12 +30,10 @@ def preview(source: PixelSource, *, long_side_px: int = 1600, progress: Progress
     full, small = source.size, preview_size(source.size, long_side_px)
     total = np.zeros((small.height_px, small.width_px, 3), dtype=np.float32)
     divisor = 1.0
-    with progress.task("Drawing the report", full.height_px) as task:
-        for band in bands(full, max(1, BAND_PIXEL_COUNT // full.width_px)):
-            pixels = source.read(band)
-            divisor = 256.0 if pixels.dtype == np.uint16 else 1.0
-            _add_band(total, _narrowed(pixels, small.width_px), band, full.height_px)
-            task.advance(band.height_px)
+    for band in bands(full, max(1, BAND_PIXEL_COUNT // full.width_px)):
+        pixels = source.read(band)
+        divisor = 256.0 if pixels.dtype == np.uint16 else 1.0
+        _add_band(total, _narrowed(pixels, small.width_px), band, full.height_px)
     if divisor == 1.0:
         return np.clip(np.rint(total), 0, 255).astype(np.uint8)
     return np.clip(np.floor((total + 0.01) / divisor), 0, 255).astype(np.uint8)

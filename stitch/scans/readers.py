@@ -54,6 +54,12 @@ def open_image(path: Path, *, scratch: Path) -> tuple[Scan, PixelSource]:
     return scans[0], open_scan(scans[0], scratch=scratch)
 
 
+def open_known(path: Path, sha256: str, *, scratch: Path) -> PixelSource:
+    """The pixels of a picture of one page whose SHA-256 is known, without looking at all of it. Raises ScanError."""
+    page = header(path, 0)
+    return ShownPixels(path, facts_of(page), open_stored(path, page, sha256, scratch=scratch))
+
+
 class ShownPixels:
     """A `PixelSource`: RGB as shown. `read` may be called from several threads at once."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -27,9 +28,13 @@ from stitch.seams.trace import Trace, traced
 SPACING_MM = 4.0
 PATCH_MM = 4.0  # side of the square over which a step is averaged
 PATCH_MIN_PX, PATCH_MAX_PX = 48, 128
+MOST_THREADS = 2  # each holds some 100 MB of READ_PX squares
 READ_PX = 1024  # points are read together as long as they fit into a square of this side
 ALIEN_SPREADS, LEAST_ALIEN = 5.0, 0.01  # times the usual spread, encoded 0..1: what differs more is not common paint
 LEAST_SHARED = 0.25  # share of a patch that both scans must cover
+
+
+_Entry = tuple[tuple[float, float], float, float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,6 +71,7 @@ def measure(
     label_map: LabelMap,
     *,
     bits: int,
+    jobs: int = 1,
     progress: Progress = SILENT,
 ) -> tuple[SeamLine, ...]:
     """Every seam as a line with, at points some 4 mm apart, the step and the misregistration between its two scans.
@@ -79,19 +85,21 @@ def measure(
     patch = round(min(PATCH_MAX_PX, max(PATCH_MIN_PX, px_from_mm(PATCH_MM, layout.canvas_ppi))))
     sides = [_side(sources, layout, tables, scan_id, bits) for scan_id in label_map.scan_ids]
     found = []
-    with progress.task("Measuring the seams", sum(line.length_px for line in lines)) as task:
-        for line in lines:
-            pair = sides[line.label_a - 1], sides[line.label_b - 1]
-            measured = [
-                entry for group in _groups(line.points_px, patch) for entry in _measured(group, patch, *pair, encoding)
-            ]
+
+    def of_group(group: NDArray[np.float64], line: Trace) -> list[_Entry]:
+        return list(_measured(group, patch, sides[line.label_a - 1], sides[line.label_b - 1], encoding))
+
+    with (
+        progress.task("Measuring the seams", sum(line.length_px for line in lines)) as task,
+        ThreadPoolExecutor(max(1, min(jobs, MOST_THREADS)), thread_name_prefix="seams") as pool,
+    ):
+        waiting = [[pool.submit(of_group, group, line) for group in _groups(line.points_px, patch)] for line in lines]
+        for line, groups in zip(lines, waiting, strict=True):
+            measured = [entry for group in groups for entry in group.result()]
             if measured:
                 found.append(_seam_line(line, measured, label_map, layout.canvas_ppi))
             task.advance(line.length_px)
     return tuple(found)
-
-
-_Entry = tuple[tuple[float, float], float, float | None, float | None]
 
 
 def _side(

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 BLURS_PX = (3.0, 1.5, 1.5, 1.5)  # from coarse to fine: one step of the search each
 STEPS_PER_BLUR = 2
+SETTLED_PX = 0.003  # a step shorter than this is the last one of its blur
 CORRELATED_SAMPLES = 4 * np.pi * BLURS_PX[-1] ** 2  # neighbours that share noise after the last blur
 SIGMA_SHARE = 1.5  # true errors ÷ this bound on simulated scans of known truth, 95th percentiles
 MOST_SIGMA_PX = 0.1
@@ -50,8 +51,7 @@ def shift_between(first: Float32Array, second: Float32Array) -> Shift | None:
     None where there is too little detail to tell, in either direction, or where the pictures do not match.
     """
     planes_a, planes_b = (np.atleast_3d(side) for side in (first, second))
-    shift = np.zeros(2)
-    step: _Step | None = None
+    shift, step = np.zeros(2), None
     for blur in BLURS_PX:
         a, b = (_blurred(side, blur) for side in (planes_a, planes_b))
         for _ in range(STEPS_PER_BLUR):
@@ -61,6 +61,10 @@ def shift_between(first: Float32Array, second: Float32Array) -> Shift | None:
             shift += step.move
             if np.abs(shift).max() > MARGIN_PX:
                 return None
+            if step.is_last:
+                break
+        if step is not None and step.is_last and blur == BLURS_PX[-1]:
+            break
     if step is None or step.sigma_px > MOST_SIGMA_PX or step.correlation < LEAST_CORRELATION:
         return None
     return Shift(float(shift[0]), float(shift[1]), step.sigma_px)
@@ -78,6 +82,11 @@ class _Step:
     move: NDArray[np.float64]
     sigma_px: float
     correlation: float
+
+    @property
+    def is_last(self) -> bool:
+        """Whether it moves so little that another of the same blur would find nothing."""
+        return bool(np.abs(self.move).max() < SETTLED_PX)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import mm_from_px, px_from_mm
-from stitch.imaging.windows import bands
-from stitch.model.geometry import Window
+from stitch.imaging.overview import Covered, Overview, overview_of
 from stitch.model.scans import PixelSource
 from stitch.model.settings import Measured
 from stitch.model.size import Edge, SizeCheck
@@ -26,10 +24,7 @@ from stitch.size.strips import Side
 from stitch.size.verdict import Length, judged, published_figures, scale_error_percent
 
 FloatArray = NDArray[np.float64]
-Covered = Callable[[Window], NDArray[np.bool_]]
 
-REDUCED_PX_PER_MM = 4.0
-BAND_BYTES = 32_000_000
 MARGIN_SKIP_MM = 1.5  # left out inside the sheet's edge when the paint's edge is looked for
 FALLBACK_SIGMA_PX = 0.5  # of the reduced picture, for an edge that only it shows
 
@@ -50,6 +45,7 @@ def measure(
     ppi: float,
     *,
     covered: Covered | None = None,
+    overview: Overview | None = None,
     width_mm: float | None = None,
     height_mm: float | None = None,
     measured: Measured = Measured.SHEET,
@@ -58,12 +54,16 @@ def measure(
 ) -> SizeCheck:
     """Measure the painting in a picture and compare it with the tape measure.
 
-    `covered` tells which pixels of a window hold anything (None: all). Widths are given along the top and the bottom,
+    `covered` tells which pixels of a window hold anything (None: all); `overview` is the picture's, and what of it is
+    covered, where they are known already. Widths are given along the top and the bottom,
     heights along the left and the right, between the corners of the four fitted lines; a length that needs an edge not
     in view is left out, the others stay. Uncertainties are one standard deviation of the lines' positions: strips that
     scatter, edges that bow. With `Measured.PAINT` the painted area inside a blank margin is measured.
     """
-    picture, known, factor = _reduced(source, ppi, covered, progress)
+    if overview is None:
+        with progress.task("Looking for the edges", source.size.height_px) as task:
+            overview = overview_of(source, ppi, covered, task.advance)
+    picture, known, factor = overview.picture, overview.known, overview.block_px
     px_per_mm = px_from_mm(1.0, ppi)
     outline = find_outline_beside_filling(picture, known, px_per_mm / factor, SHEET)
     lines = _refined(source, outline, factor, px_per_mm)
@@ -72,33 +72,6 @@ def measure(
         inner = find_outline(picture, margin_in, px_per_mm / factor, PAINT)
         lines = _paint_lines(lines, inner, factor)
     return _check(lines, ppi, width_mm, height_mm, tolerance_mm)
-
-
-def _reduced(
-    source: PixelSource, ppi: float, covered: Covered | None, progress: Progress
-) -> tuple[NDArray[Any], NDArray[np.bool_], int]:
-    """The whole picture at about 4 px/mm by whole blocks of px, what of it is covered, and the block's side."""
-    factor = max(round(px_from_mm(1.0, ppi) / REDUCED_PX_PER_MM), 1)
-    width = source.size.width_px // factor
-    rows = max(BAND_BYTES // (source.size.width_px * 6) // factor, 1) * factor
-    pictures, masks = [], []
-    with progress.task("Looking for the edges", source.size.height_px) as task:
-        for band in bands(source.size, rows):
-            task.advance(band.height_px)
-            count = band.height_px // factor
-            if count == 0:
-                continue
-            window = Window(0, band.y0_px, width * factor, count * factor)
-            pictures.append(_shrunk(source.read(window), width, count))
-            if covered is None:
-                masks.append(np.ones((count, width), dtype=bool))
-            else:
-                masks.append(_shrunk(covered(window).astype(np.uint8) * 255, width, count) == 255)
-    return np.concatenate(pictures), np.concatenate(masks), factor
-
-
-def _shrunk(pixels: NDArray[Any], width: int, height: int) -> NDArray[Any]:
-    return np.asarray(cv2.resize(np.ascontiguousarray(pixels), (width, height), interpolation=cv2.INTER_AREA))
 
 
 def _to_full(points: FloatArray, factor: int) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -27,6 +28,7 @@ from stitch.tone.samples import PairSamples, PlacedSource, sample_pair
 from stitch.tone.white import scale_for_white
 
 FEWEST_CELLS = 6  # an overlap with fewer says nothing
+MOST_THREADS = 2  # each holds a row of cells of two scans
 
 
 def fit(
@@ -39,6 +41,7 @@ def fit(
     reference_id: str | None = None,
     flat: Flat | None = None,
     painting_px: FloatArray | None = None,
+    jobs: int = 1,
     progress: Progress = SILENT,
 ) -> ToneFit:
     """Match the tone of all placed scans to that of the reference scan.
@@ -67,7 +70,7 @@ def fit(
     ]
     scans = _scans(placed, layout)
     flat_light = None if flat is None else flat_logs(flat, scans)
-    pairs = _sample_all(placed, layout, encoding, bits, progress)
+    pairs = _sample_all(placed, layout, encoding, bits, jobs, progress)
     chosen = reference_id if reference_id is not None else chosen_reference(pairs, placed, layout, ids)
     found = ToneFit(
         chosen,
@@ -88,7 +91,7 @@ def fit(
         found,
         scans=tones,
         pairs=tuple(_pair_tone(*both, lit_so.matches, ids, encoding) for both in zip(pairs, lit_so.pairs, strict=True)),
-        common_scale=_common_scale(placed, tones, encoding, bits, painting_px, progress),
+        common_scale=_common_scale(placed, tones, encoding, bits, painting_px, jobs, progress),
         gain_slope_percent=gain_slope_percent(lit_so.matches.gains, maps),
     )
 
@@ -154,19 +157,27 @@ def _slope_source(placed: list[PlacedSource], *, has_flat: bool) -> SlopeSource:
 
 
 def _sample_all(
-    placed: list[PlacedSource], layout: Layout, encoding: Encoding, bits: int, progress: Progress
+    placed: list[PlacedSource], layout: Layout, encoding: Encoding, bits: int, jobs: int, progress: Progress
 ) -> list[PairSamples]:
-    pairs = []
+    def of_pair(pair: tuple[PlacedSource, PlacedSource]) -> PairSamples | None:
+        a, b = pair
+        grid = common_cells(a.placed, b.placed, layout.canvas, layout.canvas_ppi)
+        if grid.is_usable.sum() < FEWEST_CELLS:
+            return None
+        samples = sample_pair(a, b, grid, encoding, bits)
+        is_enough = (~samples.is_heldout).sum() >= FEWEST_CELLS and samples.is_heldout.any()
+        return samples if is_enough else None
+
+    found = []
     todo = list(combinations(placed, 2))
-    with progress.task("Comparing tones", len(todo)) as task:
-        for a, b in todo:
-            grid = common_cells(a.placed, b.placed, layout.canvas, layout.canvas_ppi)
-            if grid.is_usable.sum() >= FEWEST_CELLS:
-                samples = sample_pair(a, b, grid, encoding, bits)
-                if (~samples.is_heldout).sum() >= FEWEST_CELLS and samples.is_heldout.any():
-                    pairs.append(samples)
+    with (
+        progress.task("Comparing tones", len(todo)) as task,
+        ThreadPoolExecutor(max(1, min(jobs, MOST_THREADS)), thread_name_prefix="tone") as pool,
+    ):
+        for samples in pool.map(of_pair, todo):
+            found.append(samples)
             task.advance()
-    return pairs
+    return [samples for samples in found if samples is not None]
 
 
 def _as_scanned(found: ToneFit, pairs: list[PairSamples], ids: list[str], encoding: Encoding) -> ToneFit:
@@ -193,14 +204,22 @@ def _common_scale(
     encoding: Encoding,
     bits: int,
     painting_px: FloatArray | None,
+    jobs: int,
     progress: Progress,
 ) -> float:
+    def of_scan(pair: tuple[PlacedSource, ScanTone]) -> float:
+        scan, tone = pair
+        here = None if painting_px is None else scan.placed.scan_from_canvas(painting_px)
+        source = evened(scan.source, tone.field, encoding)
+        return scale_for_white(source, tone, encoding, bits, here)
+
     scale = 1.0
-    with progress.task("Looking for white", len(placed)) as task:
-        for scan, tone in zip(placed, tones, strict=True):
-            here = None if painting_px is None else scan.placed.scan_from_canvas(painting_px)
-            source = evened(scan.source, tone.field, encoding)
-            scale = min(scale, scale_for_white(source, tone, encoding, bits, here))
+    with (
+        progress.task("Looking for white", len(placed)) as task,
+        ThreadPoolExecutor(max(1, min(jobs, MOST_THREADS)), thread_name_prefix="tone") as pool,
+    ):
+        for needed in pool.map(of_scan, zip(placed, tones, strict=True)):
+            scale = min(scale, needed)
             task.advance()
     return scale
 
