@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -78,7 +79,7 @@ def compose(
         memory_mb,
         threads,
         levels=levels,
-        panel_bytes=lambda height: _panel_bytes(canvas, height),
+        panel_bytes=cache(lambda height: _panel_bytes(canvas, height)),
         source_per_canvas=max(1.0 / scale_of(layer.placed.canvas_from_straight) ** 2 for layer in layers),
         is_by_blocks=how is Resample.FINE or any(not layer.placed.is_linear for layer in layers),
     )

@@ -149,11 +149,13 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
     widest = STRAIGHT_BLOCK_PX if is_straight else BLOCK_PX
     side = max(16, int(widest * min(1.0, scale_of(linear_part(placed)))))
     for block in blocks(canvas, side, side):
-        found[block.slices_in(canvas)] = _block(pixels, source, placed, block, how)
+        _sample_block(pixels, source, placed, block, how, found[block.slices_in(canvas)])
     return found
 
 
-def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample) -> NDArray[Any]:
+def _sample_block(
+    pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample, into: NDArray[Any]
+) -> None:
     reach = KERNEL_REACH_PX + (doubling.HALF_TAPS if how is Resample.FINE else 0)
     (x, columns), (y, rows) = (
         _in_pixels(at, first, length, reach)
@@ -163,10 +165,11 @@ def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how
     )
     near = pixels[rows, columns]
     if how is not Resample.FINE:
-        return np.asarray(cv2.remap(near, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE))
+        cv2.remap(near, x, y, cv2.INTER_CUBIC, dst=into, borderMode=cv2.BORDER_REPLICATE)
+        return
     factor = 2 if scale_of(linear_part(placed)) > DOUBLED_ABOVE else 1
     grid = doubling.doubled(near) if factor == 2 else near.astype(np.float32)
-    return doubling.read_straight(grid, factor * x, factor * y, pixels.dtype, in_steps=True)
+    into[...] = doubling.read_straight(grid, factor * x, factor * y, pixels.dtype, in_steps=True)
 
 
 def _steps(placed: Map, block: Window) -> tuple[FloatArray, FloatArray]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,12 +18,13 @@ from stitch.model.scans import PixelSource, Scan
 from stitch.pipeline.keep import VERSIONS, Keeper, load_record, save_record
 from stitch.progress import Progress
 from stitch.scans.collect import Collected, collect
-from stitch.scans.inspect import inspect
+from stitch.scans.inspect import look
 from stitch.scans.preflight import effective_ppi, master_bits, preflight
 from stitch.scans.readers import open_scan
 
 CACHE_SHARE = 0.15  # of the memory budget, for decoded strips and tiles of compressed scans
 LEAST_CACHE_BYTES = 4 << 20
+MOST_AT_ONCE = 2  # files that are checked at the same time: more would only make a slow disk seek
 
 
 class ScansDisagree(ScanError):
@@ -42,10 +45,18 @@ def check_in(job: JobFolder, files: Sequence[Path], keeper: Keeper, progress: Pr
     saved = job.work / "scans.json"
 
     def make() -> CheckedIn:
+        looks = [look(path, scratch=job.scratch) for path in files]
+        threads = min(MOST_AT_ONCE, job.request.settings.jobs or os.cpu_count() or 1)
+        with (
+            progress.task("Checking the scans", sum(one.work for one in looks)) as task,
+            ThreadPoolExecutor(threads, thread_name_prefix="check") as pool,
+        ):
+            for _ in pool.map(lambda one: one.measure(task.advance), looks):
+                pass
         scans: list[Scan] = []
         findings: list[Finding] = []
-        for path in files:
-            looked = inspect(path, [scan.scan_id for scan in scans], scratch=job.scratch, progress=progress)
+        for one in looks:
+            looked = one.inspected([scan.scan_id for scan in scans])
             scans += looked.scans
             findings += looked.findings
         found = CheckedIn(tuple(scans), tuple(findings))

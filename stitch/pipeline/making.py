@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -162,8 +162,13 @@ def write_master(
     spec: MasterSpec,
     uncovered: tuple[int, int, int],
     seamed: str,
+    *,
+    when_read: Callable[[], None] | None = None,
 ) -> tuple[MasterRecord, str]:
-    """Compose the canvas straight into the master, the label file and the overview."""
+    """Compose the canvas straight into the master, the label file and the overview.
+
+    `when_read` : called once the scans are read for the last time; the file is read back from the disk after that.
+    """
     folder, saved = job.folder, job.folder.work / "master.json"
     facts: list[Any] = [seamed, spec, uncovered]
 
@@ -175,6 +180,8 @@ def write_master(
             contextlib.closing(OverviewFile(_overview_file(job))) as overview,
         ):
             _write_all(job, sources, layout, tables, label_map, uncovered, writer, overview)
+            if when_read is not None:
+                when_read()
             record = writer.finish()
             folder.know_sha256(folder.master, record.sha256)
         save_record(saved, record)

@@ -144,7 +144,11 @@ class _Run:
             spec = self._spec(ready.profile, job.bits, history, layout)
             uncovered = placing.uncovered_code(ready.placed, job.bits)
             layering.require_room(ready)
-            master, _ = making.write_master(job, sources, layout, tables, seams.label_map, spec, uncovered, seamed)
+            hashing = telling.Hashing(read, job.threads)
+            when_read = None if self._settings.layers else hashing.begin
+            master, _ = making.write_master(
+                job, sources, layout, tables, seams.label_map, spec, uncovered, seamed, when_read=when_read
+            )
             if not self._only_plan:
                 wishing.keep_frame(self._folder, ready.frame)
             maps = placed_maps(layout, ready.sizes)
@@ -157,7 +161,7 @@ class _Run:
         if self._only_plan:
             raise OnlyPlanned
         self._findings += rerun_findings(self._keeper)
-        hashes = telling.hashes_now(read, job.threads)
+        hashes = hashing.hashes()
         self._findings += telling.hash_findings(read, hashes)
         has_failed = _exit_code(self._findings) > 0
         self._findings += calibration.finish(
@@ -221,7 +225,7 @@ class _Run:
         advice, command = way_out(self._folder.root, self._request, stop, self._scans)
         self._findings += (Finding("not-placed", Severity.STOP, stop.message, advice, stop.scan_ids),)
         summary = self._summary(
-            sha256_after=tuple(telling.hashes_now(self._scans).items()),
+            sha256_after=tuple(telling.Hashing(self._scans).hashes().items()),
             next_command=command,
             exit_code=stop.exit_code,
             links_found=stop.links,

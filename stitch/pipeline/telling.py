@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -153,12 +153,25 @@ def _scalings(layout: Layout, ppi: Mapping[str, float]) -> dict[str, list[str]]:
     return found
 
 
-def hashes_now(scans: Sequence[Scan], jobs: int = 1) -> dict[str, str]:
-    """SHA-256 of every scan's file as it is now; "" for one that is gone."""
-    paths = tuple(dict.fromkeys(scan.path for scan in scans))
-    with ThreadPoolExecutor(max(1, jobs), thread_name_prefix="hash") as pool:
-        found = dict(zip(paths, pool.map(_hash_now, paths), strict=True))
-    return {scan.scan_id: found[scan.path] for scan in scans}
+class Hashing:
+    """The SHA-256 of every scan's file after the last reading of it, worked out while other things are done."""
+
+    def __init__(self, scans: Sequence[Scan], jobs: int = 1) -> None:
+        self._scans, self._jobs = scans, max(1, jobs)
+        self._found: dict[Path, Future[str]] = {}
+
+    def begin(self) -> None:
+        """Begin; nothing when that was done before."""
+        if self._found:
+            return
+        pool = ThreadPoolExecutor(self._jobs, thread_name_prefix="hash")
+        self._found = {path: pool.submit(_hash_now, path) for path in dict.fromkeys(scan.path for scan in self._scans)}
+        pool.shutdown(wait=False)
+
+    def hashes(self) -> dict[str, str]:
+        """By the scans' names; "" for a file that is gone."""
+        self.begin()
+        return {scan.scan_id: self._found[scan.path].result() for scan in self._scans}
 
 
 def _hash_now(path: Path) -> str:
@@ -251,12 +264,13 @@ def _pictures(
         canvas_ppi=layout.canvas_ppi,
         px_per_preview=px_per_preview,
     )
-    seam_map_png = png_bytes(seam_map, text="Which scan made each part, and how visible each seam is")
-    _write(folder, folder.seam_map, seam_map_png)
+    with ThreadPoolExecutor(2, thread_name_prefix="pictures") as pool:
+        map_png = pool.submit(png_bytes, seam_map, text="Which scan made each part, and how visible each seam is")
+        preview_png = pool.submit(png_bytes, small, profile=profile)
+        spots = crop_spots(master.read, lines, labels, layout.canvas, layout.canvas_ppi, profile=profile, counts=counts)
+    _write(folder, folder.seam_map, map_png.result())
     _write(folder, folder.seams_json, json_bytes(seams_plain(lines, layout.canvas_ppi)))
-    spots = crop_spots(master.read, lines, labels, layout.canvas, layout.canvas_ppi, profile=profile, counts=counts)
-    preview_png = png_bytes(small, profile=profile)
-    return {"preview_png": preview_png, "seam_map_png": seam_map_png, "spots": spots}
+    return {"preview_png": preview_png.result(), "seam_map_png": map_png.result(), "spots": spots}
 
 
 def _picked_labels(labels: NDArray[np.uint8], shape: tuple[int, ...]) -> NDArray[np.uint8]:

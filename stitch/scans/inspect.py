@@ -36,17 +36,44 @@ def inspect(path: Path, scan_ids_taken: Collection[str], *, scratch: Path, progr
 
     Raises ScanError, naming the file, when it cannot be read or is not supported; WriteError for the scratch folder.
     """
+    found = look(path, scratch=scratch)
+    with progress.task(f"Checking {shown(path.name)}", found.work) as task:
+        found.measure(task.advance)
+    return found.inspected(scan_ids_taken)
+
+
+@dataclass(slots=True, eq=False)
+class Look:
+    """One file under way: its pages are known, its bytes are still to be read by `measure`."""
+
+    path: Path
+    pages: tuple[Page, ...]
+    scratch: Path
+    work: int  # bytes, and pixels where they need a pass of their own
+    _read: tuple[str, list[ClipCount], int] | None = None  # checksum, clipped pixels, size of the file
+
+    def measure(self, step: Callable[[int], None]) -> None:
+        """Read the whole file; `step` is told of the work done. Raises ScanError, WriteError."""
+        with reading(self.path):
+            sha256, counts = _measured(self.path, self.pages, self.scratch, step)
+            self._read = sha256, counts, self.path.stat().st_size
+
+    def inspected(self, scan_ids_taken: Collection[str]) -> Inspected:
+        """What was found, after `measure`; `scan_ids_taken` as for `inspect`."""
+        assert self._read is not None, "not measured yet"
+        sha256, counts, byte_count = self._read
+        names = scan_names(self.path, len(self.pages), scan_ids_taken)
+        pairs = list(zip(self.pages, counts, names, strict=True))
+        scans = tuple(scan_of(self.path, page, count, name, sha256, byte_count) for page, count, name in pairs)
+        return Inspected(scans, tuple(note for page, count, name in pairs for note in _notes(page, count, name)))
+
+
+def look(path: Path, *, scratch: Path) -> Look:
+    """Begin to look at a file: only its head is read. Raises ScanError, naming the file."""
     path = path.absolute()
     pages = headers(path)
-    with progress.task(f"Checking {shown(path.name)}", 1.0) as task, reading(path):
-        total = _work(path, pages)
-        sha256, counts = _measured(path, pages, scratch, lambda amount: task.advance(amount / total))
-        byte_count = path.stat().st_size
-    names = scan_names(path, len(pages), scan_ids_taken)
-    pairs = list(zip(pages, counts, names, strict=True))
-    scans = tuple(scan_of(path, page, count, name, sha256, byte_count) for page, count, name in pairs)
-    notes = tuple(note for page, count, name in pairs for note in _notes(page, count, name))
-    return Inspected(scans, notes)
+    with reading(path):
+        return Look(path, pages, scratch, _work(path, pages))
 
 
 def _work(path: Path, pages: tuple[Page, ...]) -> int:
