@@ -16,6 +16,7 @@ from stitch.register.subpixel import MARGIN_PX
 
 MOST_PATCHES = 260  # of a sparse plan
 FEW_PATCHES = 30  # of one that only has to find the place for the next
+READ_TOGETHER = 24  # patches, about: whole rows of them
 APART = 1.5  # of a patch with all that is read around it: patches laid wider than this are read one by one
 MOST_ROWS = 26
 ENOUGH_PATCHES = 30
@@ -78,12 +79,14 @@ def _sparse(map_a: PlacedMap, map_b: PlacedMap, size_px: int, grain: Grain) -> I
     column_count = max(1, min(round(box.width_px / pitch), grain.most // row_count + 1))
     ys, xs = _spread(box.y0_px, box.height_px, row_count), _spread(box.x0_px, box.width_px, column_count)
     is_apart = pitch > APART * 2 * (inset + REACH_PX)
-    for j, y in enumerate(ys):
-        centres = np.column_stack([xs, np.full(len(xs), y)]).astype(np.float64)
-        columns = np.flatnonzero(_is_inside(b_from_a(map_a, map_b, centres), map_b.size, inset))
-        for together in np.split(columns, len(columns)) if is_apart else [columns]:
-            if len(together):
-                yield Group(size_px, centres[together], np.full(len(together), j), together)
+    grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2).astype(np.float64)
+    row, column = (index.ravel() for index in np.mgrid[: len(ys), : len(xs)])
+    inside = _is_inside(b_from_a(map_a, map_b, grid), map_b.size, inset)
+    together = 1 if is_apart else max(1, round(READ_TOGETHER / len(xs)))
+    part = np.arange(len(grid)) if is_apart else row // together
+    for number in np.unique(part[inside]):
+        chosen = inside & (part == number)
+        yield Group(size_px, grid[chosen], row[chosen], column[chosen])
 
 
 def _dense(map_a: PlacedMap, map_b: PlacedMap, grain: Grain) -> Iterator[Group]:
