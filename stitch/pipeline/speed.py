@@ -16,7 +16,7 @@ WRITE_S = 0.7
 BAND = (512, 2048)  # rows and columns warped at once, as when a join reads by bands
 CHUNK_BYTES = 8 << 20
 # A whole join as a multiple of reading, warping and writing each pixel once: 8.9 to 13.6 were measured
-# (scripts/bench_memory.py); scans that need local corrections take longer than that.
+# (scripts/bench_join.py); scans that need local corrections take longer than that.
 JOIN_FACTORS = (8.0, 16.0)
 
 

@@ -193,11 +193,11 @@ def test_a_run_out_of_time_is_ended_with_its_children():
 
 
 def test_plain_work_writes_as_many_bytes_as_the_master_has(tmp_path: Path, monkeypatch):
-    bench_memory = script("bench_memory")
+    bench_join = script("bench_join")
     truth = table.simulate(replace(SMALL, dpi=80.0), tmp_path)
     sizes = []
-    monkeypatch.setattr(bench_memory.os, "fsync", lambda number: sizes.append(bench_memory.os.fstat(number).st_size))
-    assert min(bench_memory.floor_s(tmp_path / "scans", truth, tmp_path / "plain.raw").values()) > 0
+    monkeypatch.setattr(bench_join.os, "fsync", lambda number: sizes.append(bench_join.os.fstat(number).st_size))
+    assert min(bench_join.floor_s(tmp_path / "scans", truth, tmp_path / "plain.raw").values()) > 0
     px_per_mm = 80 / 25.4
     assert sizes == [round(76 * px_per_mm) * round(92 * px_per_mm) * 6]
     assert not (tmp_path / "plain.raw").exists()
