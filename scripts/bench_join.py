@@ -6,9 +6,9 @@ python scripts/bench_join.py --rows yardstick --megapixels 50
 
 Rows: `plain` (placements, seams and blend, no tone match), `full` (everything a join does), `bent` (scans that wobble
 and are corrected locally), `again` (the same once more, nothing changed), `deflate` (packed scans, packed master),
-`many` (48 scans in place of 12), `small` (50 MP), `large` (four times as many pixels), `yardstick` (the stitching module
-of OpenCV in SCANS mode, 8 bits, on the same scans, its working sizes at their defaults), and `one-core` (bound to one
-core, 600 MB).
+`many` (48 scans in place of 12), `small` (50 MP), `large` (four times as many pixels), `yardstick` (the stitching
+module of OpenCV in SCANS mode, 8 bits, on the same scans, its working sizes at their defaults), and `one-core` (bound
+to one core, 600 MB).
 
 The floor is measured in the same run on the same scans: every scan read and hashed (SHA-256) twice, every pixel of it
 warped once with a cubic kernel on all cores, as many bytes as the master has written with fsync, and read back with

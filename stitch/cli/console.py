@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from stitch.model.findings import Finding, Severity
-from stitch.progress import SILENT, Task
+from stitch.progress import SILENT, Stages, Task
 from stitch.progress import Progress as ProgressObserver
 
 PATIENCE_S = 2.0  # steps shorter than this show no bar
@@ -47,15 +47,22 @@ def show_findings(findings: Iterable[Finding]) -> None:
 
 
 @contextmanager
-def progress_bars() -> Iterator[ProgressObserver]:
-    """Bars on stderr when it is a terminal, silence otherwise."""
+def progress_bars(stages: Mapping[str, tuple[float, float]] | None = None) -> Iterator[ProgressObserver]:
+    """Bars on stderr when it is a terminal, silence otherwise.
+
+    `stages` : of a run that is shown as one bar, see `progress.Stages`; without them every step has its own.
+    """
     console = Console(stderr=True)
     if not console.is_terminal:
         yield SILENT
         return
     bars = TerminalProgress(console)
     try:
-        yield bars
+        if stages is None:
+            yield bars
+        else:
+            with bars.whole(stages) as observer:
+                yield observer
     finally:
         bars.close()
 
@@ -83,6 +90,13 @@ class TerminalProgress:
             timer.cancel()
             with self._lock:
                 self._bars.remove_task(number)
+
+    @contextmanager
+    def whole(self, stages: Mapping[str, tuple[float, float]]) -> Iterator[ProgressObserver]:
+        """One bar over all steps of a run, named after the one under way."""
+        with self.task("", 1.0) as task:
+            number = self._bars.task_ids[-1]
+            yield Stages(task, stages, lambda label: self._bars.update(number, description=label))
 
     def close(self) -> None:
         """Take all bars away."""

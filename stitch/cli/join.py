@@ -246,9 +246,10 @@ def _plan(request: JoinRequest) -> int:
 def _run(request: JoinRequest) -> int:
     from stitch.job.place import job_root
     from stitch.pipeline import join as join_scans  # heavy: only when there is work
+    from stitch.pipeline.stages import JOIN
 
     root = job_root(request)
-    with progress_bars() as progress:
+    with progress_bars(JOIN) as progress:
         try:
             summary = join_scans(request, progress)
         except RegisterError:

@@ -38,6 +38,20 @@ def test_a_long_step_shows_its_name_even_when_it_does_not_advance() -> None:
     assert "Reading" in screen.getvalue()
 
 
+def test_one_bar_goes_through_a_run_and_is_named_after_its_step() -> None:
+    console, screen = terminal()
+    bars = TerminalProgress(console, patience_s=0.0)
+    with bars.whole({"Reading": (0.0, 0.2), "Composing": (0.2, 1.0)}) as progress:
+        for label in ("Reading", "Composing"):
+            with progress.task(label, 4) as task:
+                deadline = time.monotonic() + 5
+                task.advance(2)
+                while label not in screen.getvalue() and time.monotonic() < deadline:
+                    time.sleep(0.01)
+    bars.close()
+    assert "Reading" in screen.getvalue() and "Composing" in screen.getvalue()
+
+
 def test_no_timer_outlives_its_step() -> None:
     console, screen = terminal()
     bars = TerminalProgress(console, patience_s=0.05)
