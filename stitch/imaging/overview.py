@@ -25,6 +25,7 @@ PX_PER_MM = 4.0  # of an overview, about
 MOST_MEGAPIXELS = 36.0  # of an overview: that of a very large master has larger blocks
 BAND_BYTES = 32_000_000
 CHANNELS = 4  # as kept: red, green, blue and label
+KEPT_BYTES = 2 * CHANNELS  # of a block, as kept
 READ_ROWS = 512
 
 Rows = tuple[NDArray[Any], NDArray[np.uint8]]
@@ -143,7 +144,7 @@ class OverviewFile:
 def read_overview(path: Path, size: Size, block_px: int, bits: int) -> Overview:
     """An overview that was kept of a master of `size`. Raises OSError, or ValueError when it is not whole."""
     down, across = size.height_px // block_px, size.width_px // block_px
-    if path.stat().st_size != down * across * CHANNELS * 2:
+    if path.stat().st_size != down * across * KEPT_BYTES:
         raise ValueError(f"{path.name} is not whole")
     picture = np.empty((down, across, 3), np.uint8 if bits == 8 else np.uint16)
     labels = np.empty((down, across), np.uint8)

@@ -35,6 +35,12 @@ def test_the_least_is_the_largest_scan_or_a_share_of_all(monkeypatch: pytest.Mon
     assert not refused(PX * 6 * 0.3, monkeypatch, compression=Compression.ZSTD)
 
 
+def test_a_tape_measure_says_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    tape = {"width_mm": 254.0, "height_mm": 508.0}  # 6,000 × 12,000 px at 600 dpi
+    assert refused(6000 * 12000 * 6 - 1, monkeypatch, **tape) and not refused(6000 * 12000 * 6, monkeypatch, **tape)
+    assert not refused(PX * 6, monkeypatch, dpi=300.0, **tape)
+
+
 def test_it_is_told_before_any_scan_is_placed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     scans = jittered_scans(5, tmp_path / "scans")
     monkeypatch.setattr(disk, "free_bytes", lambda folder: disk.RESERVE_BYTES + 1000)
