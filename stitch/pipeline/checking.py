@@ -16,14 +16,14 @@ from stitch.check.compare import Shared, Side, compare_all
 from stitch.check.exposure import Exposure, exposures
 from stitch.check.focus import sharpness
 from stitch.check.overlaps import Strip, strips
-from stitch.check.positions import Matched, place_words
+from stitch.check.positions import Matched
 from stitch.imaging.affine import FloatArray, apply, mm_from_px
 from stitch.imaging.colour import Encoding
 from stitch.model.check import CheckedScan, CheckRecord, SharedStrip, Verdict
 from stitch.model.findings import Finding, Severity
 from stitch.model.plan import ScanPlan
 from stitch.model.scans import Scan
-from stitch.pipeline import check_places, check_quality, check_settings
+from stitch.pipeline import against_plan, check_places, check_quality, check_settings
 from stitch.pipeline.laying import Laid, inside_mm, lay, matched
 from stitch.pipeline.looking import Seen, facts_of_files, light_of_cells, look_at
 from stitch.progress import SILENT, Progress
@@ -51,7 +51,7 @@ class _Measured:
     sharp: Mapping[str, float] = field(default_factory=dict)
     strips: Sequence[Strip] = ()
     clipped: Mapping[str, check_quality.Clipped] = field(default_factory=dict)
-    missing: check_places.Missing = field(default_factory=check_places.Missing)
+    missing: against_plan.Missing = field(default_factory=against_plan.Missing)
     findings: Sequence[Finding] = ()
 
 
@@ -82,10 +82,10 @@ def check(
     names = {scan.scan_id: scan.path.name for scan in seen.scans}
     fit = matched(laid, plan, names) if laid is not None and plan is not None else None
     findings = [*collected.findings, *check_settings.settings_findings(seen.scans, plan, scan_dpi)]
-    if laid is not None and fit is not None and plan is not None and check_places.is_other_plan(laid, fit, plan):
-        findings += check_places.other_plan_findings()
+    if laid is not None and fit is not None and plan is not None and against_plan.is_other_plan(laid, fit, plan):
+        findings.append(against_plan.other_plan_finding())
         fit = None
-    words = _places(fit, plan)
+    words = against_plan.places_of(fit, plan)
     findings += check_places.unplaced_findings(rough, laid, fit, plan)
     findings += check_quality.dust_findings(rough.glass)
     measured = _Measured() if laid is None else _measured(seen, ppi, rough, laid, fit, plan)
@@ -119,22 +119,19 @@ def _measured(
     shown = strips(laid.corners_mm)
     clipped = {n: check_quality.clipped(seen.looks[n], mine.reshape(-1), ppi[n]) for n, mine in paint.items()}
     missing = check_places.missing_pieces(laid, fit, plan, rough)
+    names = {scan.scan_id: scan.path.name for scan in seen.scans}
     findings = [
         *missing.findings,
         *check_places.strip_findings(shown),
-        *check_places.lying_findings(laid, fit),
+        *against_plan.turn_findings(laid, fit),
+        *check_places.askew_findings(laid),
+        *([] if fit is None or plan is None else against_plan.contradictions(laid, fit, plan, names)),
         *check_quality.streak_findings(seen.reduced, ppi, laid),
         *check_quality.exposure_findings(light),
         *check_quality.focus_findings(sharp, alike, {scan.scan_id: scan.size for scan in seen.scans}),
         *check_quality.clipping_findings(clipped),
     ]
     return _Measured(light, sharp, shown, clipped, missing, findings)
-
-
-def _places(fit: Matched | None, plan: ScanPlan | None) -> dict[str, str]:
-    if fit is None or plan is None:
-        return {}
-    return {name: place_words(piece, plan) for name, piece in fit.piece_of.items()}
 
 
 def _of_one_resolution(shared: Sequence[Shared], ppi: Mapping[str, float]) -> list[Shared]:
