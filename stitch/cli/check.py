@@ -41,7 +41,11 @@ def check(
     ],
     plan: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", show_default=False, help="plan.json: names pieces by their place in the plan."),
+        typer.Option(
+            metavar="FILE",
+            show_default=False,
+            help="plan.json: names pieces by their place. Found by itself beside the scans; or none.",
+        ),
     ] = None,
     out: Annotated[
         Path | None,
@@ -63,15 +67,16 @@ def check(
         dpi = None if scan_dpi is None else amounts.dpi(scan_dpi, what="--scan-dpi")
         from stitch.pipeline.check_files import require_ours, results_folder, write_check  # heavy: only for work
         from stitch.pipeline.checking import check as run
-        from stitch.plan.file import load_plan
+        from stitch.pipeline.plan_hint import find_plan
 
-        planned = None if plan is None else load_plan(plan)
+        hint = find_plan(None if plan is None else amounts.path_or_none(plan), inputs)
         folder = results_folder(inputs, out)
         require_ours(folder)
         with progress_bars() as progress:
             checked = run(
                 inputs,
-                planned,
+                None if hint is None else hint.plan,
+                is_plan_named=hint is not None and hint.is_named,
                 only=tuple(only or ()),
                 skip=tuple(skip or ()),
                 recurse=recurse,

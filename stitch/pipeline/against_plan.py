@@ -39,8 +39,12 @@ class Missing:
 
 
 def is_other_plan(lying: Lying, fit: Matched, plan: ScanPlan) -> bool:
-    """Whether most scans lie where the plan has no piece, or the painting, seen whole, has another size."""
-    if 2 * len(fit.piece_of) < len(lying.mm_from_scan):
+    """Whether half of the scans lie where the plan has no piece, or the painting, seen whole, has another size.
+
+    One scan alone always fits some piece.
+    """
+    count = len(lying.mm_from_scan)
+    if count > 1 and 2 * len(fit.piece_of) <= count:
         return True
     size = lying.painting_size_mm
     if size is None:
@@ -94,9 +98,9 @@ def _beyond(fit: Matched) -> list[Finding]:
 def _named_otherwise(fit: Matched, plan: ScanPlan, file_names: Mapping[str, str]) -> list[Finding]:
     by_file = {PurePath(piece.file_name).stem: piece for piece in plan.scans}
     said, names = [], []
-    for name, piece in fit.piece_of.items():
-        wanted = by_file.get(PurePath(file_names[name]).stem)
-        if wanted is not None and wanted.number != piece.number:
+    for name, file_name in file_names.items():
+        piece, wanted = fit.piece_of.get(name), by_file.get(PurePath(file_name).stem)
+        if piece is not None and wanted is not None and wanted.number != piece.number:
             said.append(f"{name} shows {place_words(piece, plan)}, not {place_words(wanted, plan)}")
             names.append(name)
     if not said:

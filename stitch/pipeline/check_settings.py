@@ -7,9 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from stitch.model.findings import Finding, Severity
-from stitch.model.plan import ScanPlan
 from stitch.model.scans import Scan
-from stitch.pipeline.against_plan import settings_against_plan
 from stitch.scans.jpeg_quality import jpeg_quality
 from stitch.scans.preflight import preflight
 from stitch.scans.resolution import DIFFERENCE_LIMIT, effective_ppi
@@ -22,7 +20,7 @@ POOR_JPEG = 85.0  # visible blocks below; common practice, no source
 ORDER = (Severity.FAILED, Severity.WARNING, Severity.NOTE)
 
 
-def settings_findings(scans: tuple[Scan, ...], plan: ScanPlan | None, scan_dpi: float | None) -> list[Finding]:
+def settings_findings(scans: tuple[Scan, ...], scan_dpi: float | None) -> list[Finding]:
     """Everything that the files' own facts show, in the words of a join where it says so, too."""
     common = preflight(scans, scan_dpi=scan_dpi, dpi=None, allow_enlarge=False, profile=None)
     odd = _other_dpi(scans, scan_dpi)
@@ -33,7 +31,6 @@ def settings_findings(scans: tuple[Scan, ...], plan: ScanPlan | None, scan_dpi: 
         *odd,
         *([] if has_odd_size or odd else _unequal(scans, scan_dpi)),
         *_jpegs(scans),
-        *([] if plan is None else settings_against_plan(scans, plan, scan_dpi)),
     ]
 
 

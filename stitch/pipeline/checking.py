@@ -59,6 +59,7 @@ def check(
     inputs: Sequence[Path],
     plan: ScanPlan | None = None,
     *,
+    is_plan_named: bool = True,
     only: Sequence[str] = (),
     skip: Sequence[str] = (),
     recurse: bool = False,
@@ -68,6 +69,7 @@ def check(
 ) -> Checked:
     """Look at every scan once and say whether the painting may be put away.
 
+    `is_plan_named` : that scans are not the plan's fails the check; one that was only found may be another painting's.
     `scan_dpi` : resolution of scans that state none. Nothing is written but working copies of compressed scans, in the
     system's folder for such, gone at the end. Raises ScanError when a file cannot be used at all.
     """
@@ -81,10 +83,12 @@ def check(
     laid = None if rough.registration is None else lay(rough.registration, seen.reduced)
     names = {scan.scan_id: scan.path.name for scan in seen.scans}
     fit = matched(laid, plan, names) if laid is not None and plan is not None else None
-    findings = [*collected.findings, *check_settings.settings_findings(seen.scans, plan, scan_dpi)]
+    findings = [*collected.findings, *check_settings.settings_findings(seen.scans, scan_dpi)]
     if laid is not None and fit is not None and plan is not None and against_plan.is_other_plan(laid, fit, plan):
-        findings.append(against_plan.other_plan_finding())
+        findings.append(against_plan.other_plan_finding(Severity.FAILED if is_plan_named else Severity.WARNING))
         fit = None
+    elif plan is not None:
+        findings += against_plan.settings_against_plan(seen.scans, plan, scan_dpi)
     words = against_plan.places_of(fit, plan)
     findings += check_places.unplaced_findings(rough, laid, fit, plan)
     findings += check_quality.dust_findings(rough.glass)

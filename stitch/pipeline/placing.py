@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.errors import UsageError
-from stitch.imaging.affine import FloatArray, apply, compose, invert, nearest_turn_deg
+from stitch.errors import RegisterError, UsageError
+from stitch.imaging.affine import FloatArray, apply, compose, invert, nearest_turn_deg, rows_of
 from stitch.model.bed import Bed
 from stitch.model.findings import Finding
 from stitch.model.layout import Layout
@@ -29,7 +29,7 @@ from stitch.pipeline.noticed import gap_findings, glass_findings, left_out_findi
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
 from stitch.register.features import peak_mb
-from stitch.register.gaps import find_gaps, refuse_gaps
+from stitch.register.gaps import Gap, find_gaps, refuse_gaps
 from stitch.register.place import Registration, reduce_all, register
 from stitch.register.reduced import Reduced
 from stitch.size.outline import Outline, Side, find_outline
@@ -138,7 +138,7 @@ def _laid_out(
         upright, picture, outline = _seen(registration, reduced)
     gaps = find_gaps(picture, _whole_outline(outline))
     if not settings.allow_gaps:
-        refuse_gaps(gaps, registration.links)
+        _refuse_gaps(gaps, registration, upright)
     if settings.fit_size and not has_tape(settings):
         fitted = fit_by_ruler(distances, registration.placed(), registration.nominal_ppi, registration.bed)
     else:
@@ -161,6 +161,14 @@ def _laid_out(
         _painting_px(outline, canvas_from_picture),
         registration.observed_bed,
     )
+
+
+def _refuse_gaps(gaps: Sequence[Gap], registration: Registration, upright: FloatArray) -> None:
+    try:
+        refuse_gaps(gaps, registration.links)
+    except RegisterError as stop:
+        stop.places = {n: rows_of(compose(upright, pose.matrix())) for n, pose in registration.poses.items()}
+        raise
 
 
 def _seen(registration: Registration, reduced: Mapping[str, Reduced]) -> tuple[FloatArray, Composite, Outline]:

@@ -31,6 +31,7 @@ from stitch.pipeline import (
     missing,
     noticed,
     placing,
+    plan_hint,
     rerun,
     room,
     seam_checks,
@@ -97,6 +98,7 @@ class _Run:
         self._started_at = datetime.now().astimezone().isoformat(timespec="seconds")
         self._scans: tuple[Scan, ...] = ()
         self._findings: tuple[Finding, ...] = self._keeper.notes
+        self._hint: plan_hint.Hint | None = None
 
     def planned(self) -> tuple[rerun.Step, ...]:
         """The rooms, up to the first that is not kept, and what follows from it."""
@@ -107,6 +109,7 @@ class _Run:
     def finished(self) -> RunSummary:
         """Go through all rooms."""
         begun = toned.begin(self._folder)
+        self._hint = plan_hint.find_plan(self._settings.plan_path, self._request.inputs)
         collected = begun.collected
         self._findings += collected.findings
         checkin.stop_on(self._findings)
@@ -193,6 +196,7 @@ class _Run:
         return (
             *distance_findings(check),
             *ready.placed.findings,
+            *plan_hint.findings_of_join(self._hint, self._scans, layout, ready.placed.painting_px, self._settings),
             *noticed.turned_findings(layout, ready.tone.reference_id),
             *noticed.light_findings(ready.tone),
             *wished,
@@ -219,7 +223,10 @@ class _Run:
     def stopped(self, stop: RegisterError) -> RunSummary:
         """Leave a report that says which scans, why, and what to do next."""
         advice, command = way_out(self._folder.root, self._request, stop, self._scans)
-        self._findings += (Finding("not-placed", Severity.STOP, stop.message, advice, stop.scan_ids),)
+        ppi = checkin.resolutions(self._scans, self._settings.scan_dpi)
+        planned = plan_hint.words_when_stopped(self._hint, stop, self._scans, ppi)
+        message = f"{stop.message} {planned}".rstrip()
+        self._findings += (*stop.findings, Finding("not-placed", Severity.STOP, message, advice, stop.scan_ids))
         summary = self._summary(
             sha256_after=tuple(telling.hashes_now(self._scans).items()),
             next_command=command,
