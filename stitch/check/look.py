@@ -14,11 +14,12 @@ from stitch.imaging.affine import px_from_mm
 from stitch.model.geometry import Size, Window
 from stitch.model.scans import PixelSource
 
+LOOK_VERSION = 1  # raised by hand when what a look holds changes
 CELL_MM = 4.0
 LEAST_CELL_PX = 12
 FINE_SIGMA_PX, COARSE_SIGMA_PX = 0.8, 1.6  # the band of detail that a sheet off the glass loses first
 EVERY_PX = 2  # of rows and columns are looked at for clipping
-TOP = 65535
+LEAST_STRIPE_PX = 24  # of rows looked at for detail, where not all are
 FINEST = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6  # for noise: Immerkær, CVIU 64(2), 1996
 PLAIN_PERCENTILE = 2.0
 LEAST_NOISE = 1e-12
@@ -42,16 +43,23 @@ class Look:
 
 
 class Watched:
-    """A `PixelSource` of 16 bits that gathers a `Look` while it is read from top to bottom, each row once."""
+    """A `PixelSource` that gathers a `Look` while it is read from top to bottom, each row once."""
 
-    def __init__(self, source: PixelSource, ppi: float) -> None:
+    def __init__(self, source: PixelSource, ppi: float, *, rows_share: float = 1.0) -> None:
+        """`rows_share` : of the rows of each cell, the ones in its middle, detail is looked for in."""
         self._source = source
         self._cell = max(LEAST_CELL_PX, round(px_from_mm(CELL_MM, ppi)))
         self._shape = source.size.height_px // self._cell, source.size.width_px // self._cell
+        self._stripe = min(self._cell, max(LEAST_STRIPE_PX, round(rows_share * self._cell)))
         self._detail, self._finest = np.zeros(self._shape), np.zeros(self._shape)
         self._low, self._high = np.zeros((*self._shape, 3)), np.zeros((*self._shape, 3))
         self._seen = np.zeros(self._shape[0])
         self._sparse = np.zeros(self._shape[0])
+
+    @property
+    def is_read(self) -> bool:
+        """Whether anything was read."""
+        return bool(self._sparse.any())
 
     @property
     def size(self) -> Size:
@@ -64,7 +72,9 @@ class Watched:
         rows, columns = self._shape
         used = pixels[: max(0, rows * self._cell - window.y0_px), : columns * self._cell]
         if used.size:
-            self._add(used, window.y0_px)
+            for part in self._stripes(window.y0_px, len(used)):
+                self._add_detail(used[part], window.y0_px + part.start)
+            self._add_clipped(used, window.y0_px)
         return pixels
 
     def close(self) -> None:
@@ -80,9 +90,21 @@ class Watched:
         noise = min(_plainest(detail), _plainest(finest) * _band_share())
         return Look(self._cell, detail, max(LEAST_NOISE, noise), self._low / sparse, self._high / sparse)
 
-    def _add(self, pixels: NDArray[Any], y0: int) -> None:
+    def _stripes(self, y0: int, count: int) -> list[slice]:
+        """The rows to look for detail in, of `count` rows that begin at `y0`."""
+        if self._stripe == self._cell:
+            return [slice(0, count)]
+        found = []
+        for row in range(y0 // self._cell, (y0 + count - 1) // self._cell + 1):
+            start = row * self._cell + (self._cell - self._stripe) // 2 - y0
+            part = slice(max(0, start), min(count, start + self._stripe))
+            if part.stop > part.start:
+                found.append(part)
+        return found
+
+    def _add_detail(self, pixels: NDArray[Any], y0: int) -> None:
         row_of = (y0 + np.arange(len(pixels))) // self._cell
-        green = pixels[..., 1].astype(np.float32) * np.float32(1 / TOP)
+        green = pixels[..., 1].astype(np.float32) * np.float32(1 / np.iinfo(pixels.dtype).max)
         soft = cv2.GaussianBlur(green, (0, 0), FINE_SIGMA_PX)
         band = soft - cv2.GaussianBlur(green, (0, 0), COARSE_SIGMA_PX)
         starts = np.arange(self._shape[1]) * self._cell
@@ -90,13 +112,15 @@ class Watched:
         np.add.at(self._detail, row_of, np.add.reduceat(band * band, starts, axis=1, dtype=np.float64))
         np.add.at(self._finest, row_of, np.add.reduceat(finest * finest, starts, axis=1, dtype=np.float64))
         np.add.at(self._seen, row_of, 1)
-        sparse = pixels[::EVERY_PX, ::EVERY_PX]
-        sparse_rows = row_of[::EVERY_PX]
+
+    def _add_clipped(self, pixels: NDArray[Any], y0: int) -> None:
+        sparse, top = pixels[::EVERY_PX, ::EVERY_PX], np.iinfo(pixels.dtype).max
+        sparse_rows = ((y0 + np.arange(len(pixels))) // self._cell)[::EVERY_PX]
         np.add.at(self._sparse, sparse_rows, 1)
-        for value, sums in ((0, self._low), (TOP, self._high)):
+        for value, sums in ((0, self._low), (top, self._high)):
             if (sparse.min() if value == 0 else sparse.max()) == value:
                 hits = (sparse == value).astype(np.float32)
-                edges = -(-starts // EVERY_PX)
+                edges = -(-np.arange(self._shape[1]) * self._cell // EVERY_PX)
                 np.add.at(sums, sparse_rows, np.add.reduceat(hits, edges, axis=1))
 
 

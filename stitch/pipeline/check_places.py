@@ -19,21 +19,26 @@ SKEW_DEG = 1.0
 
 def unplaced_findings(rough: Rough, laid: Laid | None, fit: Matched | None, plan: ScanPlan | None) -> list[Finding]:
     """Failed checks for scans that link to nothing, and for mirrored ones."""
-    found = []
-    if rough.mirrored:
-        found.append(
-            Finding(
-                "mirrored",
-                Severity.FAILED,
-                f"{listed(rough.mirrored)} {plural(rough.mirrored, 'is', 'are')} mirrored against the other scans.",
-                "Switch mirroring off in the scanner program and scan again.",
-                rough.mirrored,
-            )
-        )
+    found = mirrored_findings(rough.mirrored)
     if rough.stop is not None:
         names = tuple(name for name in rough.stop.scan_ids if name not in rough.mirrored)
         found.append(Finding("not-placed", Severity.FAILED, rough.stop.message, _advice(rough, laid, fit, plan), names))
     return found
+
+
+def mirrored_findings(names: tuple[str, ...]) -> list[Finding]:
+    """A failed check for scans that link to the others once they are mirrored."""
+    if not names:
+        return []
+    return [
+        Finding(
+            "mirrored",
+            Severity.FAILED,
+            f"{listed(names)} {plural(names, 'is', 'are')} mirrored against the other scans.",
+            "Switch mirroring off in the scanner program and scan again.",
+            names,
+        )
+    ]
 
 
 def _advice(rough: Rough, laid: Laid | None, fit: Matched | None, plan: ScanPlan | None) -> str:

@@ -215,16 +215,19 @@ def dust_findings(glass: Sequence[GlassSpeck]) -> list[Finding]:
     """Where to clean the glass; a failed check when there is much of it."""
     if not glass:
         return []
+    is_much = len(glass) >= MANY_SPECKS or max(speck.size_mm for speck in glass) >= LARGE_SPECK_MM
+    severity = Severity.FAILED if is_much else Severity.WARNING
+    advice = "Then scan again." if is_much else "If it shows in the paint, scan again."
+    return [Finding("dirty-glass", severity, dirt_words(glass), advice)]
+
+
+def dirt_words(glass: Sequence[GlassSpeck]) -> str:
+    """Where to clean the glass, the largest specks first."""
     largest = sorted(glass, key=lambda speck: -speck.size_mm)[:NAMED_PLACES]
     at = "; ".join(f"{speck.x_mm:.0f}, {speck.y_mm:.0f}" for speck in largest)
-    more = f" and {len(glass) - len(largest)} more places" if len(glass) > len(largest) else ""
-    is_much = len(glass) >= MANY_SPECKS or largest[0].size_mm >= LARGE_SPECK_MM
-    return [
-        Finding(
-            "dirty-glass",
-            Severity.FAILED if is_much else Severity.WARNING,
-            f"Something lies on the glass and shows in most scans: clean the glass at {at}{more} "
-            "(mm from the left and the top, as the scans show it).",
-            "Then scan again." if is_much else "If it shows in the paint, scan again.",
-        )
-    ]
+    rest = len(glass) - len(largest)
+    more = "" if not rest else " and in one more place" if rest == 1 else f" and in {rest} more places"
+    return (
+        f"Something lies on the glass and shows in most scans: clean the glass at {at}{more} "
+        "(mm from the left and the top, as the scans show it)."
+    )

@@ -15,6 +15,7 @@ from stitch.scans.sides import sides_mm
 from stitch.scans.wording import names, number, plural
 
 AGAIN = frozenset({"mixed-bit-depth"})  # a warning to a join, but cheap to mend while the painting lies there
+CLIPPING = ("clipped-highlights", "clipped-shadows")
 UNEQUAL_MM = 1.0
 POOR_JPEG = 85.0  # visible blocks below; common practice, no source
 ORDER = (Severity.FAILED, Severity.WARNING, Severity.NOTE)
@@ -25,13 +26,26 @@ def settings_findings(scans: tuple[Scan, ...], scan_dpi: float | None) -> list[F
     common = preflight(scans, scan_dpi=scan_dpi, dpi=None, allow_enlarge=False, profile=None)
     odd = _other_dpi(scans, scan_dpi)
     kept = [one for one in common if not (odd and one.code == "resolution-differs")]
-    has_odd_size = any(one.code == "odd-size" for one in kept)
-    return [
-        *(_weighed(one) for one in kept),
-        *odd,
-        *([] if has_odd_size or odd else _unequal(scans, scan_dpi)),
-        *_jpegs(scans),
-    ]
+    return [*(_weighed(one) for one in kept), *odd, *_beside(kept, scans, scan_dpi, is_mixed=bool(odd))]
+
+
+def beside_preflight(found: Sequence[Finding], scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
+    """What a join adds to the findings of its preflight: warnings, since it makes a master all the same."""
+    is_mixed = bool(_other_dpi(scans, scan_dpi))
+    added = _beside(found, scans, scan_dpi, is_mixed=is_mixed)
+    return [replace(one, severity=Severity.WARNING) for one in added]
+
+
+def _beside(
+    found: Sequence[Finding], scans: Sequence[Scan], scan_dpi: float | None, *, is_mixed: bool
+) -> list[Finding]:
+    is_told = is_mixed or any(one.code == "odd-size" for one in found)
+    return [*([] if is_told else _unequal(scans, scan_dpi)), *_jpegs(scans)]
+
+
+def without_clipping(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Without what is said of whole scans, lid included, once their paint is known."""
+    return tuple(one for one in findings if one.code not in CLIPPING)
 
 
 def _weighed(finding: Finding) -> Finding:

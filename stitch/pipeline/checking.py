@@ -5,33 +5,26 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitch import __version__
-from stitch.check.compare import Shared, Side, compare_all
-from stitch.check.exposure import Exposure, exposures
-from stitch.check.focus import sharpness
-from stitch.check.overlaps import Strip, strips
-from stitch.check.positions import Matched
-from stitch.imaging.affine import FloatArray, apply, mm_from_px
+from stitch.imaging.affine import FloatArray, mm_from_px
 from stitch.imaging.colour import Encoding
 from stitch.model.check import CheckedScan, CheckRecord, SharedStrip, Verdict
-from stitch.model.findings import Finding, Severity
+from stitch.model.findings import Severity
 from stitch.model.plan import ScanPlan
 from stitch.model.scans import Scan
 from stitch.pipeline import against_plan, check_places, check_quality, check_settings
-from stitch.pipeline.laying import Laid, inside_mm, lay, matched
-from stitch.pipeline.looking import Seen, facts_of_files, light_of_cells, look_at
+from stitch.pipeline.laying import Laid, lay, matched
+from stitch.pipeline.looking import facts_of_files, look_at
+from stitch.pipeline.seen_placed import Measured, measured
 from stitch.progress import SILENT, Progress
-from stitch.register.rough import Rough, place_roughly
+from stitch.register.rough import place_roughly
 from stitch.scans.collect import collect
-from stitch.scans.resolution import DIFFERENCE_LIMIT, effective_ppi
-
-INSET_MM = 5.0  # inside the painting's edges: there it is paint that is clipped, not the lid
+from stitch.scans.resolution import effective_ppi
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,18 +34,6 @@ class Checked:
     record: CheckRecord
     laid: Laid | None
     missing_mm: tuple[FloatArray, ...]  # corners of planned pieces that no scan covers, (4, 2) in the frame of `laid`
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Measured:
-    """What was measured on placed scans."""
-
-    light: Sequence[Exposure] = ()
-    sharp: Mapping[str, float] = field(default_factory=dict)
-    strips: Sequence[Strip] = ()
-    clipped: Mapping[str, check_quality.Clipped] = field(default_factory=dict)
-    missing: against_plan.Missing = field(default_factory=against_plan.Missing)
-    findings: Sequence[Finding] = ()
 
 
 def check(
@@ -92,8 +73,14 @@ def check(
     words = against_plan.places_of(fit, plan)
     findings += check_places.unplaced_findings(rough, laid, fit, plan)
     findings += check_quality.dust_findings(rough.glass)
-    measured = _Measured() if laid is None else _measured(seen, ppi, rough, laid, fit, plan)
-    findings += measured.findings
+    shown, missing = Measured(), against_plan.Missing()
+    if laid is not None:
+        encoding = Encoding.of_profile(next((scan.profile for scan in seen.scans if scan.profile), None))
+        missing = check_places.missing_pieces(laid, fit, plan, rough)
+        shown = measured(laid, seen.reduced, seen.looks, ppi, encoding)
+        findings += [*missing.findings, *against_plan.turn_findings(laid, fit), *shown.findings]
+        if fit is not None and plan is not None:
+            findings += against_plan.contradictions(laid, fit, plan, names)
     told = tuple(check_settings.with_places(finding, words) for finding in check_settings.sorted_by_weight(findings))
     again = [name for one in told if one.severity is Severity.FAILED for name in one.scan_ids if one.code != "missing"]
     is_good = not any(one.severity is Severity.FAILED for one in told)
@@ -101,68 +88,14 @@ def check(
         __version__,
         Verdict.GOOD if is_good else Verdict.AGAIN,
         tuple(name for name in names if name in again),
-        measured.missing.words,
+        missing.words,
         told,
-        tuple(_described(scan, ppi, laid, words, measured) for scan in seen.scans),
-        tuple(SharedStrip(one.scan_a, one.scan_b, one.width_mm, one.is_thin) for one in measured.strips),
+        tuple(_described(scan, ppi, laid, words, shown) for scan in seen.scans),
+        tuple(SharedStrip(one.scan_a, one.scan_b, one.width_mm, one.is_thin) for one in shown.strips),
         rough.glass,
         "" if plan is None else plan.title or "plan",
     )
-    return Checked(record, laid, measured.missing.corners_mm)
-
-
-def _measured(
-    seen: Seen, ppi: Mapping[str, float], rough: Rough, laid: Laid, fit: Matched | None, plan: ScanPlan | None
-) -> _Measured:
-    """Everything that is seen once the scans lie where they belong."""
-    paint = _paint_cells(seen, laid)
-    shared = compare_all(_sides(seen, laid, paint))
-    placed = list(laid.mm_from_scan)
-    light, alike = exposures(placed, shared), _of_one_resolution(shared, ppi)
-    sharp = sharpness(placed, alike)
-    shown = strips(laid.corners_mm)
-    clipped = {n: check_quality.clipped(seen.looks[n], mine.reshape(-1), ppi[n]) for n, mine in paint.items()}
-    missing = check_places.missing_pieces(laid, fit, plan, rough)
-    names = {scan.scan_id: scan.path.name for scan in seen.scans}
-    findings = [
-        *missing.findings,
-        *check_places.strip_findings(shown),
-        *against_plan.turn_findings(laid, fit),
-        *check_places.askew_findings(laid),
-        *([] if fit is None or plan is None else against_plan.contradictions(laid, fit, plan, names)),
-        *check_quality.streak_findings(seen.reduced, ppi, laid),
-        *check_quality.exposure_findings(light),
-        *check_quality.focus_findings(sharp, alike, {scan.scan_id: scan.size for scan in seen.scans}),
-        *check_quality.clipping_findings(clipped),
-    ]
-    return _Measured(light, sharp, shown, clipped, missing, findings)
-
-
-def _of_one_resolution(shared: Sequence[Shared], ppi: Mapping[str, float]) -> list[Shared]:
-    """Detail is compared in px: only scans of the usual resolution can be."""
-    usual = float(np.median(list(ppi.values())))
-    is_usual = {name: abs(value / usual - 1) <= DIFFERENCE_LIMIT for name, value in ppi.items()}
-    return [one for one in shared if is_usual[one.scan_a] and is_usual[one.scan_b]]
-
-
-def _sides(seen: Seen, laid: Laid, paint: Mapping[str, NDArray[np.bool_]]) -> dict[str, Side]:
-    encoding = Encoding.of_profile(next((scan.profile for scan in seen.scans if scan.profile), None))
-    return {
-        name: Side(
-            seen.looks[name], light_of_cells(seen.reduced[name], seen.looks[name], encoding), matrix, paint[name]
-        )
-        for name, matrix in laid.mm_from_scan.items()
-    }
-
-
-def _paint_cells(seen: Seen, laid: Laid) -> dict[str, NDArray[np.bool_]]:
-    """Which cells of each placed scan show paint, (rows, columns)."""
-    found = {}
-    for name, matrix in laid.mm_from_scan.items():
-        centres = seen.looks[name].centres()
-        inside = inside_mm(laid, apply(matrix, centres.reshape(-1, 2))) > INSET_MM
-        found[name] = inside.reshape(centres.shape[:2])
-    return found
+    return Checked(record, laid, missing.corners_mm)
 
 
 def _described(
@@ -170,11 +103,11 @@ def _described(
     ppi: Mapping[str, float],
     laid: Laid | None,
     words: Mapping[str, str],
-    measured: _Measured,
+    shown: Measured,
 ) -> CheckedScan:
     name = scan.scan_id
     is_placed = laid is not None and name in laid.mm_from_scan
-    shares = measured.clipped.get(name)
+    shares = shown.clipped.get(name)
     return CheckedScan(
         name,
         scan.path.name,
@@ -187,8 +120,8 @@ def _described(
         tuple((float(x), float(y)) for x, y in laid.corners_mm[name]) if laid is not None and is_placed else (),
         laid.turn_deg[name] if laid is not None and is_placed else 0,
         laid.skew_deg[name] if laid is not None and is_placed else 0.0,
-        next((one.light for one in measured.light if one.scan_id == name), None),
-        float(np.exp(measured.sharp[name] / 2)) if name in measured.sharp else None,
+        next((one.light for one in shown.light if one.scan_id == name), None),
+        float(np.exp(shown.sharp[name] / 2)) if name in shown.sharp else None,
         shares.low if shares else (0.0, 0.0, 0.0),
         shares.high if shares else (0.0, 0.0, 0.0),
     )

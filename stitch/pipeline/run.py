@@ -24,6 +24,7 @@ from stitch.model.size import SizeCheck
 from stitch.pipeline import (
     by_hand,
     calibration,
+    check_settings,
     checkin,
     fitting,
     layering,
@@ -124,6 +125,7 @@ class _Run:
         self._scans = checked.scans
         self._findings += checked.findings + checkin.check_together(self._request, self._scans, begun.profile)
         checkin.stop_on(self._findings)
+        self._findings += tuple(check_settings.beside_preflight(self._findings, self._scans, self._settings.scan_dpi))
         said = toned.books(self._folder.root, self._scans)
         fitting.require_lengths(self._settings, has_ruler=bool(said.ties.distances))
         layering.take_files(self._folder, [scan.scan_id for scan in self._scans])
@@ -156,6 +158,7 @@ class _Run:
             if not self._only_plan:
                 layering.leave_only_asked(ready)
         check = with_distances(check, said.ties.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
+        self._findings = check_settings.without_clipping(self._findings)
         self._findings += self._noticed(ready, seams, wish_findings(wished, seams.outcomes), check)
         if self._only_plan:
             raise OnlyPlanned

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,10 +16,10 @@ from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
 from stitch.register.drawn import has_colour
 from stitch.register.feature_search import FeatureSearch
-from stitch.register.features import Features, detect
 from stitch.register.first import feature_points, first_poses
 from stitch.register.glass import find_glass
-from stitch.register.pairs import Pair, try_pair
+from stitch.register.mirrored import mirrored_scans
+from stitch.register.pairs import Pair
 from stitch.register.place import Registration
 from stitch.register.reduced import Reduced
 from stitch.register.refusal import refuse_unlinked
@@ -60,7 +60,7 @@ def place_roughly(
         found = search.pairs(list(steps.values()), seed, pool, progress, frozenset())
         group = graph.groups(names, [pair.scan_ids for pair in found.pairs])[0]
         lost = tuple(name for name in names if name not in group)
-        mirrored = _mirrored(cleaned, group, lost, steps, seed, pool)
+        mirrored = mirrored_scans(cleaned, group, lost, steps, pool, seed=seed)
     left = [name for name in names if name not in mirrored]
     stop: RegisterError | None = None
     try:
@@ -97,33 +97,3 @@ def _registered(
     mine = {name: sizes[name] for name in group}
     unknown = dict.fromkeys(group, 0.0)
     return Registration(nominal_ppi, anchor, poses, mine, unknown, links.unmeasured(pairs), ()), trouble
-
-
-def _mirrored(
-    cleaned: Mapping[str, Reduced],
-    group: Sequence[str],
-    lost: Sequence[str],
-    steps: Mapping[str, float],
-    seed: int,
-    pool: Executor,
-) -> tuple[str, ...]:
-    """Which of the lost scans link to one of the group once they are mirrored.
-
-    Where the group is a single scan, the scans are tried mirrored against the first.
-    """
-    if not lost:
-        return ()
-    flipped = {n: replace(cleaned[n], codes=np.ascontiguousarray(cleaned[n].codes[:, ::-1])) for n in lost}
-    names = [*group, *lost]
-    made = pool.map(lambda one: detect(one), [*(cleaned[n] for n in group), *flipped.values()])
-    features: dict[str, Features] = dict(zip(names, made, strict=True))
-
-    def links_to_group(name: str) -> bool:
-        rng = np.random.default_rng((seed, names.index(name)))
-        for other in group:
-            scale = steps[name] / steps[other]
-            if isinstance(try_pair(cleaned[other], flipped[name], features[other], features[name], scale, rng), Pair):
-                return True
-        return False
-
-    return tuple(name for name, is_so in zip(lost, pool.map(links_to_group, lost), strict=True) if is_so)
