@@ -24,7 +24,8 @@ Check the scans while the painting still lies there.
 Says in seconds which piece is missing, shares too little with its neighbours, is soft, clipped, of other exposure,
 turned or mirrored, and where to clean the glass; and whether the painting may be put away. The scans are only read.
 
-Beside them it makes the folder scans-check with a picture of what is covered and check.json.
+Beside them it makes the folder scans-check with a page to look at, a picture of what is covered
+and check.json.
 """)
 EPILOG = (
     "Exit codes: 0 good to put away, 1 scan something again, 2 something typed is wrong, 3 a scan cannot be used, "

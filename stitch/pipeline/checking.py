@@ -6,6 +6,7 @@ import os
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,7 @@ from stitch.pipeline.seen_placed import Measured, measured
 from stitch.progress import SILENT, Progress
 from stitch.register.rough import place_roughly
 from stitch.scans.collect import collect
+from stitch.scans.naming import shown as shown_name
 from stitch.scans.resolution import effective_ppi
 
 
@@ -94,8 +96,15 @@ def check(
         tuple(SharedStrip(one.scan_a, one.scan_b, one.width_mm, one.is_thin) for one in shown.strips),
         rough.glass,
         "" if plan is None else plan.title or "plan",
+        _name(inputs),
+        datetime.now().astimezone().isoformat(timespec="seconds"),
     )
     return Checked(record, laid, missing.corners_mm)
+
+
+def _name(inputs: Sequence[Path]) -> str:
+    first = inputs[0].absolute()
+    return shown_name(first.name if first.is_dir() else first.parent.name)
 
 
 def _described(
