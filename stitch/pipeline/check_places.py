@@ -17,12 +17,23 @@ from stitch.scans.wording import listed, plural
 SKEW_DEG = 1.0
 
 
-def unplaced_findings(rough: Rough, laid: Laid | None, fit: Matched | None, plan: ScanPlan | None) -> list[Finding]:
-    """Failed checks for scans that link to nothing, and for mirrored ones."""
+def unplaced_findings(
+    rough: Rough, laid: Laid | None, fit: Matched | None, plan: ScanPlan | None, by_plan: Sequence[str] = ()
+) -> list[Finding]:
+    """Failed checks for scans that link to nothing, and for mirrored ones.
+
+    `by_plan` : scans that only the plan gave a place among several that fit.
+    """
     found = mirrored_findings(rough.mirrored)
-    if rough.stop is not None:
-        names = tuple(name for name in rough.stop.scan_ids if name not in rough.mirrored)
-        found.append(Finding("not-placed", Severity.FAILED, rough.stop.message, _advice(rough, laid, fit, plan), names))
+    if rough.stop is None:
+        return found
+    named = [name for name in rough.stop.scan_ids if name not in rough.mirrored]
+    names = tuple(name for name in named if name in rough.lost or name in by_plan) or tuple(named)
+    message, advice = rough.stop.message, _advice(rough, laid, fit, plan)
+    if by_plan:
+        message += f" For this check {listed(list(by_plan))} {plural(by_plan, 'was', 'were')} laid as the plan has "
+        message += f"{plural(by_plan, 'it', 'them')}; a join does not go by a plan."
+    found.append(Finding("not-placed", Severity.FAILED, message, advice, names))
     return found
 
 

@@ -19,11 +19,12 @@ from stitch.model.findings import Severity
 from stitch.model.plan import ScanPlan
 from stitch.model.scans import Scan
 from stitch.pipeline import against_plan, check_places, check_quality, check_settings
+from stitch.pipeline.check_doubts import chosen_by_plan
 from stitch.pipeline.laying import Laid, lay, matched
 from stitch.pipeline.looking import facts_of_files, look_at
 from stitch.pipeline.seen_placed import Measured, measured
 from stitch.progress import SILENT, Progress
-from stitch.register.rough import place_roughly
+from stitch.register.rough import place_roughly, with_chosen
 from stitch.scans.collect import collect
 from stitch.scans.naming import shown as shown_name
 from stitch.scans.resolution import effective_ppi
@@ -72,8 +73,18 @@ def check(
         fit = None
     elif plan is not None:
         findings += against_plan.settings_against_plan(seen.scans, plan, scan_dpi)
+    by_plan: tuple[str, ...] = ()
+    if laid is not None and fit is not None and plan is not None and rough.lost:
+        chosen = chosen_by_plan(rough, laid, fit, plan, seen.reduced)
+        if chosen:
+            lost_before = rough.lost
+            rough = with_chosen(rough, chosen, seen.reduced, ppi)
+            assert rough.registration is not None
+            laid = lay(rough.registration, seen.reduced)
+            fit = matched(laid, plan, names)
+            by_plan = tuple(name for name in lost_before if name not in rough.lost)
     words = against_plan.places_of(fit, plan)
-    findings += check_places.unplaced_findings(rough, laid, fit, plan)
+    findings += check_places.unplaced_findings(rough, laid, fit, plan, by_plan)
     findings += check_quality.dust_findings(rough.glass)
     shown, missing = Measured(), against_plan.Missing()
     if laid is not None:

@@ -10,7 +10,6 @@ import numpy as np
 
 from stitch.errors import RegisterError
 from stitch.model.bed import Bed, GlassSpeck
-from stitch.model.geometry import Size
 from stitch.model.store import NO_STORE
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
@@ -19,7 +18,7 @@ from stitch.register.feature_search import FeatureSearch
 from stitch.register.first import feature_points, first_poses
 from stitch.register.glass import find_glass
 from stitch.register.mirrored import mirrored_scans
-from stitch.register.pairs import Pair
+from stitch.register.pairs import Doubt, Pair
 from stitch.register.place import Registration
 from stitch.register.reduced import Reduced
 from stitch.register.refusal import refuse_unlinked
@@ -34,6 +33,8 @@ class Rough:
     mirrored: tuple[str, ...]  # of those, the ones that link once they are mirrored
     stop: RegisterError | None  # why a join would refuse, mirrored scans apart
     glass: tuple[GlassSpeck, ...]
+    pairs: tuple[Pair, ...] = ()
+    doubts: tuple[Doubt, ...] = ()  # scans that fit each other in more than one way, each way with its evidence
 
 
 def place_roughly(
@@ -49,9 +50,7 @@ def place_roughly(
     reduced : small copy of each scan by its name; ppi : resolution of each scan, scan px per inch.
     """
     names = list(reduced)
-    sizes = {name: reduced[name].scan_size for name in names}
-    nominal_ppi = float(np.median([ppi[name] for name in names]))
-    scales = {name: nominal_ppi / ppi[name] for name in names}
+    scales = {name: _nominal(ppi) / ppi[name] for name in names}
     glass = find_glass(reduced, ppi, seed=seed)
     cleaned = {name: glass.cleaned(reduced[name], ppi[name]) for name in names}
     search = FeatureSearch(cleaned, {n: glass.mask(cleaned[n], ppi[n]) for n in names}, NO_STORE, jobs)
@@ -70,21 +69,32 @@ def place_roughly(
     except RegisterError as error:
         stop = error
     if len(group) < 2:
-        return Rough(None, lost, mirrored, stop, glass.specks)
-    inside = [pair for pair in found.pairs if pair.scan_ids[0] in group]
-    registration, trouble = _registered(group, inside, reduced, sizes, scales, nominal_ppi)
-    return Rough(replace(registration, glass=glass.specks), lost, mirrored, stop or trouble, glass.specks)
+        return Rough(None, lost, mirrored, stop, glass.specks, found.pairs, found.doubts)
+    registration, trouble = _registered(group, found.pairs, reduced, ppi)
+    registration = replace(registration, glass=glass.specks)
+    return Rough(registration, lost, mirrored, stop or trouble, glass.specks, found.pairs, found.doubts)
+
+
+def with_chosen(
+    rough: Rough, chosen: Sequence[Pair], reduced: Mapping[str, Reduced], ppi: Mapping[str, float]
+) -> Rough:
+    """The same with fits of doubts that something else than the scans decided; why a join would refuse stays."""
+    pairs = (*rough.pairs, *chosen)
+    group = graph.groups(list(reduced), [pair.scan_ids for pair in pairs])[0]
+    registration, trouble = _registered(group, pairs, reduced, ppi)
+    lost = tuple(name for name in reduced if name not in group)
+    registration = replace(registration, glass=rough.glass)
+    return replace(rough, registration=registration, lost=lost, stop=rough.stop or trouble, pairs=pairs)
 
 
 def _registered(
-    group: Sequence[str],
-    pairs: Sequence[Pair],
-    reduced: Mapping[str, Reduced],
-    sizes: Mapping[str, Size],
-    scales: Mapping[str, float],
-    nominal_ppi: float,
+    group: Sequence[str], found: Sequence[Pair], reduced: Mapping[str, Reduced], ppi: Mapping[str, float]
 ) -> tuple[Registration, RegisterError | None]:
     """The group placed; with the contradiction among its links, where there is one."""
+    pairs = [pair for pair in found if pair.scan_ids[0] in group]
+    sizes = {name: one.scan_size for name, one in reduced.items()}
+    nominal_ppi = _nominal(ppi)
+    scales = {name: nominal_ppi / ppi[name] for name in reduced}
     anchor = graph.most_central(group, pairs)
     poses = first_poses(anchor, pairs, {n: reduced[n] for n in group}, sizes, scales, Bed())
     points = [feature_points(pair, reduced, scales) for pair in pairs]
@@ -97,3 +107,7 @@ def _registered(
     mine = {name: sizes[name] for name in group}
     unknown = dict.fromkeys(group, 0.0)
     return Registration(nominal_ppi, anchor, poses, mine, unknown, links.unmeasured(pairs), ()), trouble
+
+
+def _nominal(ppi: Mapping[str, float]) -> float:
+    return float(np.median(list(ppi.values())))
