@@ -41,7 +41,8 @@ class Missing:
 def is_other_plan(lying: Lying, fit: Matched, plan: ScanPlan) -> bool:
     """Whether half of the scans lie where the plan has no piece, or the painting, seen whole, has another size.
 
-    One scan alone always fits some piece.
+    One scan alone always fits some piece. While pieces are missing a smaller painting is no proof: what looks like its
+    edge may be where the scans end.
     """
     count = len(lying.mm_from_scan)
     if count > 1 and 2 * len(fit.piece_of) <= count:
@@ -50,7 +51,8 @@ def is_other_plan(lying: Lying, fit: Matched, plan: ScanPlan) -> bool:
     if size is None:
         return False
     seen, planned = sorted(size), sorted((plan.painting_width_mm, plan.painting_height_mm))
-    return any(abs(a - b) > OTHER_SIZE_MM for a, b in zip(seen, planned, strict=True))
+    over = [a - b for a, b in zip(seen, planned, strict=True)]
+    return max(over) > OTHER_SIZE_MM or (min(over) < -OTHER_SIZE_MM and not fit.missing)
 
 
 def other_plan_finding(severity: Severity = Severity.FAILED) -> Finding:

@@ -5,26 +5,28 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
 from stitch import __version__
+from stitch.check.positions import Matched
 from stitch.imaging.affine import FloatArray, mm_from_px
 from stitch.imaging.colour import Encoding
 from stitch.model.check import CheckedScan, CheckRecord, SharedStrip, Verdict
-from stitch.model.findings import Severity
-from stitch.model.plan import ScanPlan
+from stitch.model.findings import Finding, Severity
+from stitch.model.plan import PlannedScan, ScanPlan
 from stitch.model.scans import Scan
+from stitch.model.store import NO_STORE, Store
 from stitch.pipeline import against_plan, check_places, check_quality, check_settings
 from stitch.pipeline.check_doubts import chosen_by_plan
 from stitch.pipeline.laying import Laid, lay, matched
-from stitch.pipeline.looking import facts_of_files, look_at
+from stitch.pipeline.looking import Seen, facts_of_files, look_at
 from stitch.pipeline.seen_placed import Measured, measured
 from stitch.progress import SILENT, Progress
-from stitch.register.rough import place_roughly, with_chosen
+from stitch.register.rough import Rough, place_roughly, with_chosen
 from stitch.scans.collect import collect
 from stitch.scans.naming import shown as shown_name
 from stitch.scans.resolution import effective_ppi
@@ -37,6 +39,7 @@ class Checked:
     record: CheckRecord
     laid: Laid | None
     missing_mm: tuple[FloatArray, ...]  # corners of planned pieces that no scan covers, (4, 2) in the frame of `laid`
+    to_scan: tuple[PlannedScan, ...] = ()  # pieces of the plan that no scan covers, in its order
 
 
 def check(
@@ -57,34 +60,41 @@ def check(
     `scan_dpi` : resolution of scans that state none. Nothing is written but working copies of compressed scans, in the
     system's folder for such, gone at the end. Raises ScanError when a file cannot be used at all.
     """
-    jobs = jobs or os.cpu_count() or 1
     collected = collect(inputs, only=only, skip=skip, recurse=recurse)
-    scans = facts_of_files(collected.files)
+    checked = check_files(
+        collected.files, plan, is_plan_named=is_plan_named, scan_dpi=scan_dpi, jobs=jobs, progress=progress,
+        noticed=collected.findings,
+    )  # fmt: skip
+    return replace(checked, record=replace(checked.record, name=name_of(inputs)))
+
+
+def check_files(
+    files: Sequence[Path],
+    plan: ScanPlan | None,
+    *,
+    is_plan_named: bool,
+    scan_dpi: float | None,
+    jobs: int | None = None,
+    progress: Progress = SILENT,
+    store: Store = NO_STORE,
+    noticed: Sequence[Finding] = (),
+) -> Checked:
+    """The same of files that were found already; what was looked at before is found again in `store`."""
+    jobs = jobs or os.cpu_count() or 1
+    scans = facts_of_files(files)
     ppi = {scan.scan_id: effective_ppi(scan, scan_dpi) for scan in scans}
     with tempfile.TemporaryDirectory(prefix="stitch-check-") as scratch:
-        seen = look_at(scans, ppi, Path(scratch), jobs, progress)
-    rough = place_roughly(seen.reduced, ppi, jobs=jobs, progress=progress)
-    laid = None if rough.registration is None else lay(rough.registration, seen.reduced)
+        seen = look_at(scans, ppi, Path(scratch), jobs, progress, store)
+    placed = _placed(seen, ppi, plan, jobs, progress, store)
+    laid, fit, rough = placed.laid, placed.fit, placed.rough
     names = {scan.scan_id: scan.path.name for scan in seen.scans}
-    fit = matched(laid, plan, names) if laid is not None and plan is not None else None
-    findings = [*collected.findings, *check_settings.settings_findings(seen.scans, scan_dpi)]
-    if laid is not None and fit is not None and plan is not None and against_plan.is_other_plan(laid, fit, plan):
+    findings = [*noticed, *check_settings.settings_findings(seen.scans, scan_dpi)]
+    if placed.is_other:
         findings.append(against_plan.other_plan_finding(Severity.FAILED if is_plan_named else Severity.WARNING))
-        fit = None
     elif plan is not None:
         findings += against_plan.settings_against_plan(seen.scans, plan, scan_dpi)
-    by_plan: tuple[str, ...] = ()
-    if laid is not None and fit is not None and plan is not None and rough.lost:
-        chosen = chosen_by_plan(rough, laid, fit, plan, seen.reduced)
-        if chosen:
-            lost_before = rough.lost
-            rough = with_chosen(rough, chosen, seen.reduced, ppi)
-            assert rough.registration is not None
-            laid = lay(rough.registration, seen.reduced)
-            fit = matched(laid, plan, names)
-            by_plan = tuple(name for name in lost_before if name not in rough.lost)
     words = against_plan.places_of(fit, plan)
-    findings += check_places.unplaced_findings(rough, laid, fit, plan, by_plan)
+    findings += check_places.unplaced_findings(rough, laid, fit, plan, placed.by_plan)
     findings += check_quality.dust_findings(rough.glass)
     shown, missing = Measured(), against_plan.Missing()
     if laid is not None:
@@ -107,13 +117,44 @@ def check(
         tuple(SharedStrip(one.scan_a, one.scan_b, one.width_mm, one.is_thin) for one in shown.strips),
         rough.glass,
         "" if plan is None else plan.title or "plan",
-        _name(inputs),
-        datetime.now().astimezone().isoformat(timespec="seconds"),
+        checked_at=datetime.now().astimezone().isoformat(timespec="seconds"),
     )
-    return Checked(record, laid, missing.corners_mm)
+    to_scan = () if fit is None or plan is None or laid is None else tuple(against_plan.open_pieces(laid, fit, plan))
+    return Checked(record, laid, missing.corners_mm, to_scan)
 
 
-def _name(inputs: Sequence[Path]) -> str:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Placed:
+    rough: Rough
+    laid: Laid | None
+    fit: Matched | None
+    is_other: bool = False  # the plan is not that of these scans
+    by_plan: tuple[str, ...] = ()  # scans that the plan gave a place among several that fit
+
+
+def _placed(
+    seen: Seen, ppi: Mapping[str, float], plan: ScanPlan | None, jobs: int, progress: Progress, store: Store
+) -> _Placed:
+    """Where the scans lie, and which pieces of the plan they are."""
+    rough = place_roughly(seen.reduced, ppi, jobs=jobs, store=store, progress=progress)
+    laid = None if rough.registration is None else lay(rough.registration, seen.reduced)
+    if laid is None or plan is None:
+        return _Placed(rough, laid, None)
+    names = {scan.scan_id: scan.path.name for scan in seen.scans}
+    fit = matched(laid, plan, names)
+    if against_plan.is_other_plan(laid, fit, plan):
+        return _Placed(rough, laid, None, is_other=True)
+    chosen = chosen_by_plan(rough, laid, fit, plan, seen.reduced)
+    more = with_chosen(rough, chosen, seen.reduced, ppi) if chosen else rough
+    if not chosen or more.registration is None:
+        return _Placed(rough, laid, fit)
+    laid = lay(more.registration, seen.reduced)
+    by_plan = tuple(name for name in rough.lost if name not in more.lost)
+    return _Placed(more, laid, matched(laid, plan, names), by_plan=by_plan)
+
+
+def name_of(inputs: Sequence[Path]) -> str:
+    """The folder's name."""
     first = inputs[0].absolute()
     return shown_name(first.name if first.is_dir() else first.parent.name)
 

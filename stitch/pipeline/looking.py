@@ -43,14 +43,22 @@ def facts_of_files(files: Sequence[Path]) -> tuple[Scan, ...]:
     return tuple(scans)
 
 
-def look_at(scans: Sequence[Scan], ppi: Mapping[str, float], scratch: Path, jobs: int, progress: Progress) -> Seen:
-    """Read every scan from top to bottom, once. Raises ScanError for a damaged one."""
+def look_at(
+    scans: Sequence[Scan],
+    ppi: Mapping[str, float],
+    scratch: Path,
+    jobs: int,
+    progress: Progress,
+    store: Store = NO_STORE,
+) -> Seen:
+    """Read every scan from top to bottom, once, or not at all where `store` knows it. Raises ScanError when damaged."""
+    keys = {scan.scan_id: f"{scan.sha256} {scan.page_index}" for scan in scans}
     with ExitStack() as stack:
         sources: dict[str, PixelSource] = {}
         for scan in scans:
             sources[scan.scan_id] = open_scan(scan, scratch=scratch, bits=16)
             stack.callback(sources[scan.scan_id].close)
-        reduced, looks = reduce_and_look(sources, ppi, jobs=jobs, progress=progress)
+        reduced, looks = reduce_and_look(sources, ppi, jobs=jobs, store=store, keys=keys, progress=progress)
     marked = tuple(replace(scan, sha256=_digest(reduced[scan.scan_id])) for scan in scans)
     return Seen(marked, reduced, looks)
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from stitch.errors import RegisterError
 from stitch.model.bed import Bed, GlassSpeck
-from stitch.model.store import NO_STORE
+from stitch.model.store import NO_STORE, Store
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
 from stitch.register.drawn import has_colour
@@ -43,17 +43,19 @@ def place_roughly(
     *,
     jobs: int = 2,
     seed: int = 0,
+    store: Store = NO_STORE,
     progress: Progress = SILENT,
 ) -> Rough:
     """Place the small copies of all scans as far as they hang together.
 
     reduced : small copy of each scan by its name; ppi : resolution of each scan, scan px per inch.
+    `store` : where features and comparisons of scans that did not change are found again.
     """
     names = list(reduced)
     scales = {name: _nominal(ppi) / ppi[name] for name in names}
     glass = find_glass(reduced, ppi, seed=seed)
     cleaned = {name: glass.cleaned(reduced[name], ppi[name]) for name in names}
-    search = FeatureSearch(cleaned, {n: glass.mask(cleaned[n], ppi[n]) for n in names}, NO_STORE, jobs)
+    search = FeatureSearch(cleaned, {n: glass.mask(cleaned[n], ppi[n]) for n in names}, store, jobs)
     steps = {name: reduced[name].factor * scales[name] for name in names}
     with ThreadPoolExecutor(jobs) as pool:
         found = search.pairs(list(steps.values()), seed, pool, progress, frozenset())
