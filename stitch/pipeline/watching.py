@@ -14,6 +14,7 @@ from stitch.model.store import MemoryStore
 from stitch.pipeline.checking import Checked, check_files, name_of
 from stitch.scans.collect import collect
 
+NOT_YET = ("missing", "edge-not-in-view", "size-unlike-plan")  # findings of a set that is not whole
 STILL_LOOKS = 2  # looks in a row that must show a file unchanged before it is read
 PATIENT_LOOKS = 20  # looks at an unchanged file that cannot be read before that is said
 
@@ -34,7 +35,7 @@ class Landed:
         """What is to be said of the new scans, and of all of them together; what is still to be scanned is no fault."""
         told = [one for one in self.checked.record.findings if one.severity in (Severity.FAILED, Severity.WARNING)]
         mine = [one for one in told if not one.scan_ids or set(one.scan_ids) & set(self.names)]
-        return [one for one in mine if one.code not in ("missing", "edge-not-in-view")]
+        return [one for one in mine if one.code not in NOT_YET]
 
 
 @dataclass(frozen=True, slots=True)
