@@ -19,6 +19,8 @@ CELL_MM = 4.0
 LEAST_CELL_PX = 12
 FINE_SIGMA_PX, COARSE_SIGMA_PX = 0.8, 1.6  # the band of detail that a sheet off the glass loses first
 EVERY_PX = 2  # of rows and columns are looked at for clipping
+BLOCK_PX = 8  # of JPEG, ITU-T T.81 (1992)
+BLOCK_EVERY_PX = 4  # of rows (for columns) and columns (for rows) are looked at for its blocks
 LEAST_STRIPE_PX = 24  # of rows looked at for detail, where not all are
 FINEST = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6  # for noise: Immerkær, CVIU 64(2), 1996
 PLAIN_PERCENTILE = 2.0
@@ -34,6 +36,7 @@ class Look:
     noise: float  # what noise alone leaves of `detail`
     low: NDArray[np.float64]  # (rows, columns, 3) share of pixels at 0
     high: NDArray[np.float64]  # (rows, columns, 3) share of pixels at the top code
+    blocks: float = 1.0  # how much rougher every eighth column and row is: 1 unless JPEG left its blocks
 
     def centres(self) -> NDArray[np.float64]:
         """Scan px of every cell's middle, (rows, columns, 2)."""
@@ -55,6 +58,7 @@ class Watched:
         self._low, self._high = np.zeros((*self._shape, 3)), np.zeros((*self._shape, 3))
         self._seen = np.zeros(self._shape[0])
         self._sparse = np.zeros(self._shape[0])
+        self._rough, self._rough_count = np.zeros((2, BLOCK_PX)), np.zeros((2, BLOCK_PX))
 
     @property
     def is_read(self) -> bool:
@@ -75,6 +79,8 @@ class Watched:
             for part in self._stripes(window.y0_px, len(used)):
                 self._add_detail(used[part], window.y0_px + part.start)
             self._add_clipped(used, window.y0_px)
+            self._add_roughness(used[::BLOCK_EVERY_PX, :, 1], 0, axis=0)
+            self._add_roughness(used[:, ::BLOCK_EVERY_PX, 1].T, window.y0_px, axis=1)
         return pixels
 
     def close(self) -> None:
@@ -88,7 +94,8 @@ class Watched:
         detail = self._detail / np.maximum(self._seen * across, 1)[:, None]
         finest = self._finest / np.maximum(self._seen * across, 1)[:, None]
         noise = min(_plainest(detail), _plainest(finest) * _band_share())
-        return Look(self._cell, detail, max(LEAST_NOISE, noise), self._low / sparse, self._high / sparse)
+        low, high = self._low / sparse, self._high / sparse
+        return Look(self._cell, detail, max(LEAST_NOISE, noise), low, high, self._blocks())
 
     def _stripes(self, y0: int, count: int) -> list[slice]:
         """The rows to look for detail in, of `count` rows that begin at `y0`."""
@@ -122,6 +129,25 @@ class Watched:
                 hits = (sparse == value).astype(np.float32)
                 edges = -(-np.arange(self._shape[1]) * self._cell // EVERY_PX)
                 np.add.at(sums, sparse_rows, np.add.reduceat(hits, edges, axis=1))
+
+    def _add_roughness(self, lines: NDArray[Any], start: int, *, axis: int) -> None:
+        """Third differences along lines, (n, length), by the phase of the place between the two middle px."""
+        if lines.shape[1] < 4 or not len(lines):
+            return
+        wide = lines.astype(np.float32)
+        third = wide[:, :-3] - 3 * wide[:, 1:-2] + 3 * wide[:, 2:-1] - wide[:, 3:]
+        roughness = np.sqrt(np.abs(third)).sum(axis=0, dtype=np.float64)  # root: few strong edges do not decide
+        phase = (start + 2 + np.arange(len(roughness))) % BLOCK_PX
+        self._rough[axis] += np.bincount(phase, roughness, BLOCK_PX)
+        self._rough_count[axis] += np.bincount(phase, minlength=BLOCK_PX) * len(lines)
+
+    def _blocks(self) -> float:
+        """The roughest phase against the mean of the others, for columns or rows, whichever is less."""
+        if not self._rough_count.all() or not self._rough.any(axis=1).all():
+            return 1.0
+        mean = self._rough / self._rough_count
+        most = mean.max(axis=1)
+        return float((most / np.maximum((mean.sum(axis=1) - most) / (BLOCK_PX - 1), 1e-9)).min())
 
 
 def _plainest(cells: NDArray[np.float64]) -> float:

@@ -43,9 +43,14 @@ def _beside(
     return [*([] if is_told else _unequal(scans, scan_dpi)), *_jpegs(scans)]
 
 
-def without_clipping(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Without what is said of whole scans, lid included, once their paint is known."""
-    return tuple(one for one in findings if one.code not in CLIPPING)
+def without_what_pixels_tell(findings: Sequence[Finding], placed: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Without what placed scans tell better: clipping of whole scans, lid included, and JPEG by its file alone."""
+    seen = {name for one in placed if one.code == "jpeg-damage" for name in one.scan_ids}
+    return tuple(
+        one
+        for one in findings
+        if one.code not in CLIPPING and not (one.code == "jpeg-damage" and set(one.scan_ids) <= seen)
+    )
 
 
 def _weighed(finding: Finding) -> Finding:

@@ -96,6 +96,8 @@ def check_files(
     words = against_plan.places_of(fit, plan)
     findings += check_places.unplaced_findings(rough, laid, fit, plan, placed.by_plan)
     findings += check_quality.dust_findings(rough.glass)
+    lossy = [name for one in findings if one.code == "jpeg-damage" for name in one.scan_ids]
+    findings += [*check_quality.block_findings(seen.looks, lossy), *check_quality.filled_findings(seen.reduced)]
     shown, missing = Measured(), against_plan.Missing()
     if laid is not None:
         encoding = Encoding.of_profile(next((scan.profile for scan in seen.scans if scan.profile), None))

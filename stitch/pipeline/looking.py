@@ -96,7 +96,9 @@ def _look(watched: Watched, reduced: Reduced, store: Store, key: str | None) -> 
         return {field.name: np.asarray(getattr(look, field.name)) for field in fields(Look)}
 
     held = made() if key is None else store.arrays(key, made)
-    return Look(int(held["cell_px"]), held["detail"], float(held["noise"]), held["low"], held["high"])
+    return Look(
+        int(held["cell_px"]), held["detail"], float(held["noise"]), held["low"], held["high"], float(held["blocks"])
+    )
 
 
 def light_of_cells(reduced: Reduced, look: Look, encoding: Encoding) -> NDArray[np.float64]:

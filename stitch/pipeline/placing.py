@@ -21,6 +21,7 @@ from stitch.model.ties import Distance, TieBook
 from stitch.pipeline.by_hand import contradictions, deciding, prepared
 from stitch.pipeline.by_ruler import fit_by_ruler
 from stitch.pipeline.check_places import mirrored_findings
+from stitch.pipeline.check_quality import block_findings, filled_findings
 from stitch.pipeline.fitting import Fitted, fit_size, has_tape
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
@@ -107,7 +108,8 @@ def place(
         registration = replace(registration, findings=told)
 
         def quality(laid: Laid) -> list[Finding]:
-            return told_by_join(measured(laid, reduced, looks, ppi, job.encoding), registration.links)
+            seen = measured(laid, reduced, looks, ppi, job.encoding)
+            return told_by_join([*seen.findings, *block_findings(looks), *filled_findings(reduced)], registration.links)
 
         found = _laid_out(registration, reduced, sources, job.settings, book.distances, quality)
         save_record(saved, found)

@@ -158,7 +158,7 @@ class _Run:
             if not self._only_plan:
                 layering.leave_only_asked(ready)
         check = with_distances(check, said.ties.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
-        self._findings = check_settings.without_clipping(self._findings)
+        self._findings = check_settings.without_what_pixels_tell(self._findings, ready.placed.findings)
         self._findings += self._noticed(ready, seams, wish_findings(wished, seams.outcomes), check)
         if self._only_plan:
             raise OnlyPlanned

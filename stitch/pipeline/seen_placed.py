@@ -49,22 +49,25 @@ def measured(
     sharp = sharpness(placed, alike)
     shown = strips(laid.corners_mm)
     clipped = {n: check_quality.clipped(looks[n], mine.reshape(-1), ppi[n]) for n, mine in paint.items()}
+    sizes = {name: reduced[name].scan_size for name in placed}
+    focus = check_quality.focus_findings(sharp, alike, sizes)
     findings = [
         *check_places.strip_findings(shown),
         *check_places.askew_findings(laid),
         *check_quality.streak_findings(reduced, ppi, laid),
         *check_quality.exposure_findings(light),
-        *check_quality.focus_findings(sharp, alike, {name: reduced[name].scan_size for name in placed}),
+        *focus,
+        *check_quality.shadow_findings(shared, light, sizes, focus),
         *check_quality.clipping_findings(clipped),
     ]
     return Measured(light, sharp, shown, clipped, findings)
 
 
-def told_by_join(found: Measured, links: Sequence[Link]) -> list[Finding]:
+def told_by_join(found: Sequence[Finding], links: Sequence[Link]) -> list[Finding]:
     """The same for a join, which makes a master all the same: warnings; what a weak link says already is left out."""
     weak = {frozenset((link.scan_a, link.scan_b)) for link in links if link.is_weak}
     told = []
-    for one in found.findings:
+    for one in found:
         if one.code == "thin-overlap" and frozenset(one.scan_ids) in weak:
             continue
         severity = Severity.NOTE if one.code in COPED_WITH else Severity.WARNING
