@@ -62,7 +62,7 @@ def _faulty(
     rng = np.random.default_rng(seed)
     for fault in faults():
         piece = int(rng.integers(len(good.files)))
-        if fault.name == "defocused edge":
+        if fault.name in ("defocused edge", "lid shadow"):
             piece -= piece % good.plan.columns == good.plan.columns - 1  # its right edge has a neighbour
         if only in (None, fault.name):
             _one(scratch, good, fault, piece, rng, rows, hits)

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 INTERRUPTED = 130  # exit code after Ctrl-C
 
 if TYPE_CHECKING:  # the layout record brings numpy, which `stitch --help` does without
+    from stitch.model.findings import Finding
     from stitch.model.layout import Affine, Link
 
 
@@ -62,6 +63,7 @@ class RegisterError(StitchError):
 
     `links` holds the links that were found all the same; `strays` the scans without which the others would go together;
     `places` roughly where the scans of the largest group lie: px of a common frame from scan px, 2×3.
+    `findings` : what else was noticed of the scans concerned.
     `suspects` are two scans whose link is at fault, where a tie by hand can help; () where it cannot.
     """
 
@@ -82,6 +84,7 @@ class RegisterError(StitchError):
         self.suspects = suspects
         self.strays = strays
         self.places: Mapping[str, Affine] = {}
+        self.findings: tuple[Finding, ...] = ()
 
 
 class WriteError(StitchError):

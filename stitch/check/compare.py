@@ -42,6 +42,8 @@ class Shared:
     at_a: NDArray[np.float64]  # (n, 2) scan px
     at_b: NDArray[np.float64]
     light: NDArray[np.float64]  # (m, 3) log of a's light ÷ b's, of cells neither dark nor blown
+    light_at_a: NDArray[np.float64]  # (m, 2) scan px
+    light_at_b: NDArray[np.float64]
 
 
 def compare_all(sides: Mapping[str, Side]) -> list[Shared]:
@@ -63,8 +65,8 @@ def _compared(name_a: str, name_b: str, a: Side, b: Side) -> Shared | None:
     other = _from_cells(b, a, invert(b_from_a))
     if other is None:
         return None
-    detail, at_a, at_b, light = one
-    back, back_b, back_a, back_light = other
+    detail, at_a, at_b, light, light_a, light_b = one
+    back, back_b, back_a, back_light, back_light_b, back_light_a = other
     all_light = np.concatenate([light, -back_light])
     return Shared(
         name_a,
@@ -73,6 +75,8 @@ def _compared(name_a: str, name_b: str, a: Side, b: Side) -> Shared | None:
         np.concatenate([at_a, back_a]),
         np.concatenate([at_b, back_b]),
         all_light,
+        np.concatenate([light_a, back_light_a]),
+        np.concatenate([light_b, back_light_b]),
     )
 
 
@@ -81,9 +85,7 @@ def _from_light(light: NDArray[np.float64]) -> float:
     return 2 / CODES_GAMMA * float(np.median(light)) if len(light) >= LEAST_CELLS else 0.0
 
 
-def _from_cells(
-    a: Side, b: Side, b_from_a: FloatArray
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
+def _from_cells(a: Side, b: Side, b_from_a: FloatArray) -> tuple[NDArray[np.float64], ...] | None:
     centres = a.look.centres()[RIM_CELLS:-RIM_CELLS, RIM_CELLS:-RIM_CELLS]
     if not centres.size:
         return None
@@ -107,6 +109,8 @@ def _from_cells(
         at_a[inside][speaks],
         at_b[inside][speaks],
         np.log(light_a[usable]) - np.log(light_b[usable]),
+        at_a[inside][usable],
+        at_b[inside][usable],
     )
 
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from stitch.check.compare import Shared, levels
 
 ODD_LOG = float(np.log(1.15))  # lamps drift by a few percent between scans; automatic exposure goes beyond
+LEAST_ODD_LOG = float(np.log(1.04))  # below, a setting is not told apart from a lamp's drift
+STEADY_TIMES = 5.0  # the spread of the other scans: so far off one is no drift of theirs
+LEAST_OTHERS = 4
+MAD_TO_SIGMA = 1.4826
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,11 +23,17 @@ class Exposure:
     scan_id: str
     light: float
     channels: tuple[float, float, float]
+    is_unsteady: bool = False  # far beside the others, which agree much better with each other
 
     @property
     def is_odd(self) -> bool:
         """Whether no lamp's drift explains it."""
-        return max(abs(float(np.log(v))) for v in (self.light, *self._cast)) > ODD_LOG
+        return self.most_log > ODD_LOG
+
+    @property
+    def most_log(self) -> float:
+        """The larger of how far light and colour are off, log."""
+        return max(abs(float(np.log(v))) for v in (self.light, *self._cast))
 
     @property
     def is_cast(self) -> bool:
@@ -52,4 +62,12 @@ def exposures(names: Sequence[str], shared: Sequence[Shared]) -> list[Exposure]:
         red, green, blue = (float(np.exp(channel[name])) for channel in channels)
         light = float(np.exp(np.mean([channel[name] for channel in channels])))
         found.append(Exposure(name, light, (red, green, blue)))
-    return found
+    return [replace(one, is_unsteady=_is_beside(one, found)) for one in found]
+
+
+def _is_beside(one: Exposure, found: Sequence[Exposure]) -> bool:
+    """Whether a scan is off by far more than the others are (median absolute deviation)."""
+    others = np.array([other.most_log for other in found if other.scan_id != one.scan_id])
+    if len(others) < LEAST_OTHERS:
+        return False
+    return one.most_log > max(LEAST_ODD_LOG, STEADY_TIMES * MAD_TO_SIGMA * float(np.median(others)))

@@ -53,7 +53,7 @@ def _over(name: str, shared: Sequence[Shared], sizes: Mapping[str, Size]) -> lis
         if name not in (pair.scan_a, pair.scan_b):
             continue
         detail = pair.detail if pair.scan_a == name else -pair.detail
-        near_a, near_b = _border(pair.at_a, sizes[pair.scan_a])[0], _border(pair.at_b, sizes[pair.scan_b])[0]
+        near_a, near_b = border(pair.at_a, sizes[pair.scan_a])[0], border(pair.at_b, sizes[pair.scan_b])[0]
         halves = (near_a < near_b, near_a >= near_b)
         over += [float(np.median(detail[half])) for half in halves if half.sum() >= LEAST_CELLS]
     return over
@@ -65,8 +65,8 @@ def soft_edges(shared: Sequence[Shared], sharp: Mapping[str, float], sizes: Mapp
     for pair in shared:
         if pair.scan_a not in sharp or pair.scan_b not in sharp:
             continue
-        near_a, side_a = _border(pair.at_a, sizes[pair.scan_a])
-        near_b, side_b = _border(pair.at_b, sizes[pair.scan_b])
+        near_a, side_a = border(pair.at_a, sizes[pair.scan_a])
+        near_b, side_b = border(pair.at_b, sizes[pair.scan_b])
         for name, detail, sides, mine in (
             (pair.scan_a, pair.detail, side_a, near_a < near_b),
             (pair.scan_b, -pair.detail, side_b, near_b < near_a),
@@ -89,7 +89,7 @@ def _surplus(pair: Shared, name: str, sharp: Mapping[str, float]) -> float:
     return level if level > SHARPENED_LOG else 0.0
 
 
-def _border(at: NDArray[np.float64], size: Size) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+def border(at: NDArray[np.float64], size: Size) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
     """Distance to the nearest border, and which side it is (in the order of SIDES)."""
     x, y = at.T
     far = np.stack([x, y, size.width_px - 1 - x, size.height_px - 1 - y], axis=1)

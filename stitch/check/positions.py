@@ -58,11 +58,12 @@ def match_plan(
     best: tuple[tuple[float, ...], Matched] | None = None
     usual = _usual_turn(plan)
     for turn_deg in (usual, (usual + 180) % 360, (usual + 90) % 360, (usual + 270) % 360):
-        turned = {name: _turned(middle, turn_deg) for name, middle in middles_mm.items()}
-        for middle in turned.values():
+        middles = {name: turned(middle, turn_deg) for name, middle in middles_mm.items()}
+        edges = _turned_edges(edges_mm, turn_deg)
+        for middle in middles.values():
             for piece in plan.scans:
-                shift = _middle(piece) - middle
-                merit, matched = _tried(plan, turned, file_names, _turned_edges(edges_mm, turn_deg), turn_deg, shift)
+                shift = middle_of(piece) - middle
+                merit, matched = _tried(plan, middles, file_names, edges, turn_deg, shift)
                 merit = (*merit[:2], float(turn_deg == usual), *merit[2:])
                 if best is None or merit > best[0]:
                     best = merit, matched
@@ -73,7 +74,7 @@ def match_plan(
 
 def _tried(
     plan: ScanPlan,
-    turned: Mapping[str, FloatArray],
+    middles: Mapping[str, FloatArray],
     file_names: Mapping[str, str],
     edges_mm: tuple[float | None, ...],
     turn_deg: int,
@@ -81,9 +82,9 @@ def _tried(
 ) -> tuple[tuple[float, ...], Matched]:
     piece_of: dict[str, PlannedScan] = {}
     off = 0.0
-    for name, middle in turned.items():
-        nearest = min(plan.scans, key=lambda piece: float(np.abs(_middle(piece) - middle - shift).max()))
-        far = np.abs(_middle(nearest) - middle - shift) / (nearest.width_mm, nearest.height_mm)
+    for name, middle in middles.items():
+        nearest = min(plan.scans, key=lambda piece: float(np.abs(middle_of(piece) - middle - shift).max()))
+        far = np.abs(middle_of(nearest) - middle - shift) / (nearest.width_mm, nearest.height_mm)
         if far.max() < NEAR_SHARE:
             piece_of[name] = nearest
             off += float(far.sum())
@@ -94,14 +95,15 @@ def _tried(
     matched = Matched(
         piece_of,
         tuple(piece for piece in plan.scans if piece.number not in found),
-        tuple(name for name in turned if name not in piece_of),
+        tuple(name for name in middles if name not in piece_of),
         turn_deg,
         (float(shift[0]), float(shift[1])),
     )
     return (float(len(found)), float(seen), float(named), -off), matched
 
 
-def _middle(piece: PlannedScan) -> FloatArray:
+def middle_of(piece: PlannedScan) -> FloatArray:
+    """The middle of a planned piece, painting mm."""
     return np.array([piece.x_mm + piece.width_mm / 2, piece.y_mm + piece.height_mm / 2])
 
 
@@ -111,7 +113,7 @@ def _usual_turn(plan: ScanPlan) -> int:
     return max(sorted(set(turns)), key=turns.count) % 360
 
 
-def _turned(point: FloatArray, turn_deg: int) -> FloatArray:
+def turned(point: FloatArray, turn_deg: int) -> FloatArray:
     """A point turned clockwise about the origin, y down."""
     x, y = float(point[0]), float(point[1])
     for _ in range(turn_deg // 90 % 4):

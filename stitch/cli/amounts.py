@@ -39,8 +39,8 @@ def tolerance_mm(text: str, *, unit: Unit | None) -> float:
     return length
 
 
-def flat_path(path: Path) -> str:
-    """The absolute path of a white sheet's scan; "" for the word none, which takes one on record away."""
+def path_or_none(path: Path) -> str:
+    """The absolute path of a file; "" for the word none, which takes one on record away."""
     return "" if str(path) == "none" else str(path.absolute())
 
 

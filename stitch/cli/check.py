@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars, say
 from stitch.cli.guard import guarded
+from stitch.cli.watching import watched
 from stitch.cli.wording import flowing
 from stitch.model.findings import Severity
 
@@ -24,7 +25,11 @@ Check the scans while the painting still lies there.
 Says in seconds which piece is missing, shares too little with its neighbours, is soft, clipped, of other exposure,
 turned or mirrored, and where to clean the glass; and whether the painting may be put away. The scans are only read.
 
-Beside them it makes the folder scans-check with a picture of what is covered and check.json.
+With [bold]--watch[/bold] it keeps looking while you scan, says of each scan that lands whether it is good and which
+piece is next, and ends when the plan is complete, or with Ctrl-C.
+
+Beside them it makes the folder scans-check with a page to look at, a picture of what is covered
+and check.json.
 """)
 EPILOG = (
     "Exit codes: 0 good to put away, 1 scan something again, 2 something typed is wrong, 3 a scan cannot be used, "
@@ -41,7 +46,11 @@ def check(
     ],
     plan: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", show_default=False, help="plan.json: names pieces by their place in the plan."),
+        typer.Option(
+            metavar="FILE",
+            show_default=False,
+            help="plan.json: names pieces by their place. Found by itself beside the scans; or none.",
+        ),
     ] = None,
     out: Annotated[
         Path | None,
@@ -57,27 +66,33 @@ def check(
         list[str] | None, typer.Option(metavar="PATTERN", show_default=False, help="Leave files of these names out.")
     ] = None,
     recurse: Annotated[bool, typer.Option("--recurse", metavar=" ", help="Look into sub-folders, too.")] = False,
+    watch: Annotated[
+        bool,
+        typer.Option("--watch", metavar=" ", help="Keep looking: say of each scan that lands whether it is good."),
+    ] = False,
     debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         dpi = None if scan_dpi is None else amounts.dpi(scan_dpi, what="--scan-dpi")
         from stitch.pipeline.check_files import require_ours, results_folder, write_check  # heavy: only for work
         from stitch.pipeline.checking import check as run
-        from stitch.plan.file import load_plan
+        from stitch.pipeline.plan_hint import find_plan
 
-        planned = None if plan is None else load_plan(plan)
+        hint = find_plan(None if plan is None else amounts.path_or_none(plan), inputs)
         folder = results_folder(inputs, out)
         require_ours(folder)
+        chosen: dict[str, Any] = {
+            "is_plan_named": hint is not None and hint.is_named,
+            "only": tuple(only or ()),
+            "skip": tuple(skip or ()),
+            "recurse": recurse,
+            "scan_dpi": dpi,
+        }
+        planned = None if hint is None else hint.plan
+        if watch:
+            raise typer.Exit(watched(inputs, planned, folder, chosen))
         with progress_bars() as progress:
-            checked = run(
-                inputs,
-                planned,
-                only=tuple(only or ()),
-                skip=tuple(skip or ()),
-                recurse=recurse,
-                scan_dpi=dpi,
-                progress=progress,
-            )
+            checked = run(inputs, planned, progress=progress, **chosen)
             files = write_check(checked, folder)
         show_check(checked.record)
         for path in files:

@@ -149,6 +149,10 @@ def join(
         Path | None,
         _option("Scan of a clean white sheet, for light that falls off over the glass; or none.", SCANS, "FILE"),
     ] = None,
+    plan: Annotated[
+        Path | None,
+        _option("Plan that the scans were laid by, as a hint; or none. Found by itself beside them.", SCANS, "FILE"),
+    ] = None,
     studio: Annotated[
         Path | None,
         _option("File with your usual creator, rights and so on.", RUN, "FILE", exists=True, dir_okay=False),
@@ -185,7 +189,8 @@ def join(
                 "up_deg": None if up is None else int(up),
                 "tone": tone,
                 "tone_reference": tone_reference,
-                "flat_path": None if flat is None else amounts.flat_path(flat),
+                "flat_path": None if flat is None else amounts.path_or_none(flat),
+                "plan_path": None if plan is None else amounts.path_or_none(plan),
                 "profile_path": None if profile is None else str(profile.absolute()),
                 "jobs": None if jobs is None else amounts.jobs(jobs),
             },

@@ -71,7 +71,7 @@ def _known_settings(plain: dict[str, Any]) -> dict[str, Any]:
 
 
 def _with_paths(settings: JoinSettings, turned: Any, root: Path) -> JoinSettings:
-    paths = {name: getattr(settings, name) for name in ("profile_path", "scanner_path", "flat_path")}
+    paths = {name: getattr(settings, name) for name in ("profile_path", "scanner_path", "flat_path", "plan_path")}
     return replace(settings, **{name: turned(path, root) for name, path in paths.items() if path})
 
 

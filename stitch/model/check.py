@@ -63,5 +63,7 @@ class CheckRecord:
     shared: tuple[SharedStrip, ...]
     glass: tuple[GlassSpeck, ...]
     plan: str = ""  # the plan's heading or file name; "" without one
+    name: str = ""  # of the folder of scans
+    checked_at: str = ""  # ISO date and time
     kind: str = KIND
     schema: int = SCHEMA

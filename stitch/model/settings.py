@@ -52,6 +52,7 @@ class JoinSettings:
     tone: ToneMatch = ToneMatch.FULL
     tone_reference: str | None = None
     flat_path: str | None = None  # a scan of a clean white sheet, for the fall-off of the bed; "" as None
+    plan_path: str | None = None  # of the plan; "": none, even where one lies beside the scans
     profile_path: str | None = None  # a profile to assign
     memory_mb: int = 1000
     jobs: int = 0  # threads; 0: as many as cores

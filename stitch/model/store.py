@@ -38,4 +38,26 @@ class NoStore:
         """Forget them."""
 
 
+class MemoryStore:
+    """Keeps everything in memory, for as long as it lives."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, Arrays] = {}
+
+    def arrays(self, key: str, make: Callable[[], Arrays]) -> Arrays:
+        """The arrays kept under `key`, made now when there are none."""
+        found = self._kept.get(key)
+        if found is None:
+            found = self._kept[key] = make()
+        return found
+
+    def held(self, key: str) -> Arrays | None:
+        """The arrays kept under `key`, None when there are none."""
+        return self._kept.get(key)
+
+    def keep(self, key: str, arrays: Arrays) -> None:
+        """Keep arrays under `key`, in place of what was kept there."""
+        self._kept[key] = arrays
+
+
 NO_STORE = NoStore()

@@ -92,8 +92,15 @@ def _settings(settings: JoinSettings, root: Path) -> list[str]:
         value = getattr(settings, name)
         if value != getattr(usual, name):
             said.append(pattern.format(shlex.quote(value) if isinstance(value, str) else value))
-    files = {"--profile": settings.profile_path, "--scanner": settings.scanner_path, "--flat": settings.flat_path}
+    files = {
+        "--profile": settings.profile_path,
+        "--scanner": settings.scanner_path,
+        "--flat": settings.flat_path,
+        "--plan": settings.plan_path,
+    }
     for option, path in files.items():
         if path:
             said.append(f"{option} {shlex.quote(relative_name(Path(path), root.parent))}")
+    if settings.plan_path == "":
+        said.append("--plan none")
     return said

@@ -1,4 +1,4 @@
-"""The files of a check: a picture of what is covered, and `check.json`."""
+"""The files of a check: a picture of what is covered, a page, and `check.json`."""
 
 from __future__ import annotations
 
@@ -6,15 +6,22 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+from PIL import Image
+
 from stitch.errors import WriteError, write_error
 from stitch.job.whole import write_text_whole, write_whole
 from stitch.model.check import KIND
 from stitch.model.codec import to_plain
 from stitch.pipeline.checking import Checked
+from stitch.pipeline.laying import Laid
+from stitch.report.check_page import check_page
 from stitch.report.coverage import Piece, draw_coverage
+from stitch.report.files import png_bytes
 
 JSON_NAME = "check.json"
 PICTURE_NAME = "coverage.png"
+PAGE_NAME = "check.html"
 SUFFIX = "-check"
 
 
@@ -35,33 +42,33 @@ def require_ours(folder: Path) -> None:
             return
     except (OSError, ValueError, AttributeError):
         pass
-    if path.exists() or (folder / PICTURE_NAME).exists():
+    if path.exists() or any((folder / name).exists() for name in (PICTURE_NAME, PAGE_NAME)):
         raise WriteError(
             f"{folder} holds a file that stitch check did not write.", advice="Choose another place with --out."
         )
 
 
 def write_check(checked: Checked, folder: Path) -> tuple[Path, ...]:
-    """Write the picture, where scans were placed, and the record. Raises WriteError."""
+    """Write the picture, where scans were placed, the page and the record. Raises WriteError."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        picture, record = folder / PICTURE_NAME, folder / JSON_NAME
+        picture, page, record = (folder / name for name in (PICTURE_NAME, PAGE_NAME, JSON_NAME))
         if checked.laid is None:
             picture.unlink(missing_ok=True)
     except OSError as error:
         raise write_error(folder, error) from error
-    text = json.dumps(to_plain(checked.record), ensure_ascii=False, indent=1) + "\n"
-    if checked.laid is not None:
-        again = set(checked.record.scan_again)
-        pieces = [Piece(name, corners, name in again) for name, corners in checked.laid.corners_mm.items()]
-        made = draw_coverage(
-            checked.laid.picture.rgb,
-            checked.laid.picture.covered,
-            checked.laid.picture.px_per_mm,
-            pieces,
-            checked.missing_mm,
-        )
+    shown = None if checked.laid is None else png_bytes(np.asarray(_coverage(checked, checked.laid)))
+    if shown is not None:
         with write_whole(picture) as part:
-            made.save(part)
+            part.write_bytes(shown)
+    write_text_whole(page, check_page(checked.record, coverage_png=shown))
+    text = json.dumps(to_plain(checked.record), ensure_ascii=False, indent=1) + "\n"
     write_text_whole(record, text)
-    return (picture, record) if checked.laid is not None else (record,)
+    return (page, record) if shown is None else (picture, page, record)
+
+
+def _coverage(checked: Checked, laid: Laid) -> Image.Image:
+    again = set(checked.record.scan_again)
+    pieces = [Piece(name, corners, name in again) for name, corners in laid.corners_mm.items()]
+    small = laid.picture
+    return draw_coverage(small.rgb, small.covered, small.px_per_mm, pieces, checked.missing_mm)

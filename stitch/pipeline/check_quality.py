@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 
 from stitch.check.compare import Shared
 from stitch.check.exposure import Exposure
+from stitch.check.filled import is_filled
 from stitch.check.focus import SoftEdge, sharpened_scans, soft_edges, soft_scans
 from stitch.check.look import Look
+from stitch.check.shadow import ShadowedEdge, shadowed_edges
 from stitch.check.streaks import BESIDE_PX, Streak, find_streaks
 from stitch.imaging.affine import FloatArray, apply, compose, invert, mm_from_px
 from stitch.model.bed import GlassSpeck
@@ -23,6 +25,7 @@ from stitch.scans.preflight import CLIPPED_FRACTION
 from stitch.scans.wording import listed, plural
 
 NAMED_PLACES = 6
+BLOCKS_SHOW = 1.2  # quality 85 and less: 1.27 and more; scans that were never JPEG: up to 1.07 (measured, simulated)
 MANY_SPECKS = 12
 LARGE_SPECK_MM = 1.5
 NEAR_PX = 2  # of small copies: placements are good to that
@@ -90,8 +93,8 @@ def clipping_findings(found: Mapping[str, Clipped]) -> list[Finding]:
 
 
 def exposure_findings(found: Sequence[Exposure]) -> list[Finding]:
-    """A failed check for each scan of unlike light or colour."""
-    return [
+    """A failed check for each scan of unlike light or colour; a warning where it is only far beside steady others."""
+    odd = [
         Finding(
             "unlike-exposure",
             Severity.FAILED,
@@ -102,6 +105,18 @@ def exposure_findings(found: Sequence[Exposure]) -> list[Finding]:
         for one in found
         if one.is_odd
     ]
+    beside = [
+        Finding(
+            "exposure-differs",
+            Severity.WARNING,
+            f"{one.scan_id} {_unlike(one)} where they show the same; the others agree much better.",
+            "See whether automatic exposure or colour was left on. If not, the join will match it.",
+            (one.scan_id,),
+        )
+        for one in found
+        if one.is_unsteady and not one.is_odd
+    ]
+    return odd + beside
 
 
 def _unlike(one: Exposure) -> str:
@@ -149,6 +164,63 @@ def focus_findings(sharp: Mapping[str, float], shared: Sequence[Shared], sizes: 
             (name,),
         )
         for name, mine in by_scan.items()
+    ]
+
+
+def shadow_findings(
+    shared: Sequence[Shared], light: Sequence[Exposure], sizes: Mapping[str, Size], soft: Sequence[Finding]
+) -> list[Finding]:
+    """A failed check for each scan with a shadow along an edge; where it is soft, too, that is told instead."""
+    lifted = {name for one in soft if one.code == "soft-edge" for name in one.scan_ids}
+    by_scan: dict[str, list[ShadowedEdge]] = {}
+    for edge in shadowed_edges(shared, light, sizes):
+        if edge.scan_id not in lifted:
+            by_scan.setdefault(edge.scan_id, []).append(edge)
+    return [
+        Finding(
+            "lid-shadow",
+            Severity.FAILED,
+            f"{name} lies in shadow along its {listed([edge.side for edge in mine])} "
+            f"{plural(mine, 'edge', 'edges')} ({1 - min(edge.light for edge in mine):.0%} darker than its neighbour "
+            "shows it).",
+            "Take the lid off, or keep it clear of the sheet and the room's light off the glass, and scan it again.",
+            (name,),
+        )
+        for name, mine in by_scan.items()
+    ]
+
+
+def block_findings(looks: Mapping[str, Look], told: Collection[str] = ()) -> list[Finding]:
+    """A failed check for scans with JPEG's blocks in their pixels, whatever their file says; but for those told of."""
+    names = tuple(name for name, look in looks.items() if look.blocks > BLOCKS_SHOW and name not in told)
+    if not names:
+        return []
+    return [
+        Finding(
+            "jpeg-damage",
+            Severity.FAILED,
+            f"{listed(names)} {plural(names, 'was', 'were')} saved as JPEG at some time: the pixels show its blocks of "
+            "8 × 8, in which fine detail is lost.",
+            f"Scan {plural(names, 'it', 'them')} again straight to TIFF.",
+            names,
+        )
+    ]
+
+
+def filled_findings(reduced: Mapping[str, Reduced]) -> list[Finding]:
+    """A warning for scans that a program turned, with corners it had to fill."""
+    names = tuple(name for name, one in reduced.items() if is_filled(one.codes))
+    if not names:
+        return []
+    return [
+        Finding(
+            "straightened",
+            Severity.WARNING,
+            f"{listed(names)} {plural(names, 'was', 'were')} straightened by the scanner program, which filled the "
+            "corners with one colour: every pixel was moved, and paint at the edges may be cut off.",
+            "Switch straightening off and scan again.",
+            names,
+        )
     ]
 
 
@@ -215,16 +287,19 @@ def dust_findings(glass: Sequence[GlassSpeck]) -> list[Finding]:
     """Where to clean the glass; a failed check when there is much of it."""
     if not glass:
         return []
+    is_much = len(glass) >= MANY_SPECKS or max(speck.size_mm for speck in glass) >= LARGE_SPECK_MM
+    severity = Severity.FAILED if is_much else Severity.WARNING
+    advice = "Then scan again." if is_much else "If it shows in the paint, scan again."
+    return [Finding("dirty-glass", severity, dirt_words(glass), advice)]
+
+
+def dirt_words(glass: Sequence[GlassSpeck]) -> str:
+    """Where to clean the glass, the largest specks first."""
     largest = sorted(glass, key=lambda speck: -speck.size_mm)[:NAMED_PLACES]
     at = "; ".join(f"{speck.x_mm:.0f}, {speck.y_mm:.0f}" for speck in largest)
-    more = f" and {len(glass) - len(largest)} more places" if len(glass) > len(largest) else ""
-    is_much = len(glass) >= MANY_SPECKS or largest[0].size_mm >= LARGE_SPECK_MM
-    return [
-        Finding(
-            "dirty-glass",
-            Severity.FAILED if is_much else Severity.WARNING,
-            f"Something lies on the glass and shows in most scans: clean the glass at {at}{more} "
-            "(mm from the left and the top, as the scans show it).",
-            "Then scan again." if is_much else "If it shows in the paint, scan again.",
-        )
-    ]
+    rest = len(glass) - len(largest)
+    more = "" if not rest else " and in one more place" if rest == 1 else f" and in {rest} more places"
+    return (
+        f"Something lies on the glass and shows in most scans: clean the glass at {at}{more} "
+        "(mm from the left and the top, as the scans show it)."
+    )

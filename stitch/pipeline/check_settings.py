@@ -6,37 +6,51 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-import numpy as np
-
-from stitch.imaging.affine import mm_from_px
 from stitch.model.findings import Finding, Severity
-from stitch.model.plan import ScanPlan
 from stitch.model.scans import Scan
 from stitch.scans.jpeg_quality import jpeg_quality
 from stitch.scans.preflight import preflight
 from stitch.scans.resolution import DIFFERENCE_LIMIT, effective_ppi
+from stitch.scans.sides import sides_mm
 from stitch.scans.wording import names, number, plural
 
 AGAIN = frozenset({"mixed-bit-depth"})  # a warning to a join, but cheap to mend while the painting lies there
+CLIPPING = ("clipped-highlights", "clipped-shadows")
 UNEQUAL_MM = 1.0
-OTHER_GLASS_MM = 8.0  # programs leave out a strip of the glass; more is another setting or another bed
 POOR_JPEG = 85.0  # visible blocks below; common practice, no source
 ORDER = (Severity.FAILED, Severity.WARNING, Severity.NOTE)
 
 
-def settings_findings(scans: tuple[Scan, ...], plan: ScanPlan | None, scan_dpi: float | None) -> list[Finding]:
+def settings_findings(scans: tuple[Scan, ...], scan_dpi: float | None) -> list[Finding]:
     """Everything that the files' own facts show, in the words of a join where it says so, too."""
     common = preflight(scans, scan_dpi=scan_dpi, dpi=None, allow_enlarge=False, profile=None)
     odd = _other_dpi(scans, scan_dpi)
     kept = [one for one in common if not (odd and one.code == "resolution-differs")]
-    has_odd_size = any(one.code == "odd-size" for one in kept)
-    return [
-        *(_weighed(one) for one in kept),
-        *odd,
-        *([] if has_odd_size or odd else _unequal(scans, scan_dpi)),
-        *_jpegs(scans),
-        *_against_plan(scans, plan, scan_dpi),
-    ]
+    return [*(_weighed(one) for one in kept), *odd, *_beside(kept, scans, scan_dpi, is_mixed=bool(odd))]
+
+
+def beside_preflight(found: Sequence[Finding], scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
+    """What a join adds to the findings of its preflight: warnings, since it makes a master all the same."""
+    is_mixed = bool(_other_dpi(scans, scan_dpi))
+    added = _beside(found, scans, scan_dpi, is_mixed=is_mixed)
+    return [replace(one, severity=Severity.WARNING) for one in added]
+
+
+def _beside(
+    found: Sequence[Finding], scans: Sequence[Scan], scan_dpi: float | None, *, is_mixed: bool
+) -> list[Finding]:
+    is_told = is_mixed or any(one.code == "odd-size" for one in found)
+    return [*([] if is_told else _unequal(scans, scan_dpi)), *_jpegs(scans)]
+
+
+def without_what_pixels_tell(findings: Sequence[Finding], placed: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Without what placed scans tell better: clipping of whole scans, lid included, and JPEG by its file alone."""
+    seen = {name for one in placed if one.code == "jpeg-damage" for name in one.scan_ids}
+    return tuple(
+        one
+        for one in findings
+        if one.code not in CLIPPING and not (one.code == "jpeg-damage" and set(one.scan_ids) <= seen)
+    )
 
 
 def _weighed(finding: Finding) -> Finding:
@@ -79,7 +93,7 @@ def _other_dpi(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
 
 
 def _unequal(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
-    sides = {scan.scan_id: _sides_mm(scan, scan_dpi) for scan in scans}
+    sides = {scan.scan_id: sides_mm(scan, scan_dpi) for scan in scans}
     usual = Counter(tuple(round(side, 1) for side in pair) for pair in sides.values()).most_common(1)[0][0]
     odd = [
         scan for scan in scans if any(abs(a - b) > UNEQUAL_MM for a, b in zip(sides[scan.scan_id], usual, strict=True))
@@ -99,12 +113,6 @@ def _unequal(scans: Sequence[Scan], scan_dpi: float | None) -> list[Finding]:
     ]
 
 
-def _sides_mm(scan: Scan, scan_dpi: float | None) -> list[float]:
-    """Shorter and longer side."""
-    ppi = effective_ppi(scan, scan_dpi)
-    return sorted(mm_from_px(n, ppi) for n in (scan.size.width_px, scan.size.height_px))
-
-
 def _jpegs(scans: Sequence[Scan]) -> list[Finding]:
     quality = {scan.scan_id: jpeg_quality(scan.path) for scan in scans if scan.file_format == "JPEG"}
     poor = [scan for scan in scans if quality.get(scan.scan_id, 100.0) < POOR_JPEG]
@@ -119,31 +127,5 @@ def _jpegs(scans: Sequence[Scan]) -> list[Finding]:
             "fine detail is lost in blocks.",
             f"Scan {plural(poor, 'it', 'them')} again as TIFF.",
             tuple(scan.scan_id for scan in poor),
-        )
-    ]
-
-
-def _against_plan(scans: Sequence[Scan], plan: ScanPlan | None, scan_dpi: float | None) -> list[Finding]:
-    if plan is None:
-        return []
-    usual = Counter(round(effective_ppi(scan, scan_dpi)) for scan in scans).most_common(1)[0][0]
-    bits = Counter(scan.bits for scan in scans).most_common(1)[0][0]
-    said = []
-    if abs(usual / plan.dpi - 1) > DIFFERENCE_LIMIT:
-        said.append(f"{usual} dpi instead of {number(plan.dpi)}")
-    if bits < plan.bits:
-        said.append(f"{bits} bits a channel instead of {plan.bits}")
-    sides = np.median([_sides_mm(scan, scan_dpi) for scan in scans], axis=0)
-    glass = sorted((plan.bed.width_mm, plan.bed.height_mm))
-    if np.abs(sides - glass).max() > OTHER_GLASS_MM:
-        said.append(f"{sides[0]:.0f} × {sides[1]:.0f} mm instead of a glass of {glass[0]:.0f} × {glass[1]:.0f} mm")
-    if not said:
-        return []
-    return [
-        Finding(
-            "unlike-plan",
-            Severity.WARNING,
-            f"The scans have {' and '.join(said)}, unlike the plan.",
-            "If the plan is right, scan again with its settings.",
         )
     ]

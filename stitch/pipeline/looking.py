@@ -5,21 +5,25 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.check.look import Look, Watched
+from stitch.check.look import LOOK_VERSION, Look, Watched
 from stitch.imaging.colour import Encoding
-from stitch.model.scans import Scan
+from stitch.imaging.windows import bands
+from stitch.model.scans import PixelSource, Scan
+from stitch.model.store import NO_STORE, Arrays, Store
 from stitch.progress import Progress
 from stitch.register.place import reduce_all
 from stitch.register.reduced import Reduced
 from stitch.scans.glance import glance
 from stitch.scans.readers import open_scan
+
+BAND_ROWS = 512
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,18 +43,62 @@ def facts_of_files(files: Sequence[Path]) -> tuple[Scan, ...]:
     return tuple(scans)
 
 
-def look_at(scans: Sequence[Scan], ppi: Mapping[str, float], scratch: Path, jobs: int, progress: Progress) -> Seen:
-    """Read every scan from top to bottom, once. Raises ScanError for a damaged one."""
+def look_at(
+    scans: Sequence[Scan],
+    ppi: Mapping[str, float],
+    scratch: Path,
+    jobs: int,
+    progress: Progress,
+    store: Store = NO_STORE,
+) -> Seen:
+    """Read every scan from top to bottom, once, or not at all where `store` knows it. Raises ScanError when damaged."""
+    keys = {scan.scan_id: f"{scan.sha256} {scan.page_index}" for scan in scans}
     with ExitStack() as stack:
-        watched: dict[str, Watched] = {}
+        sources: dict[str, PixelSource] = {}
         for scan in scans:
-            source = open_scan(scan, scratch=scratch, bits=16)
-            stack.callback(source.close)
-            watched[scan.scan_id] = Watched(source, ppi[scan.scan_id])
-        reduced = reduce_all(watched, jobs=jobs, progress=progress)
-        looks = {name: one.look() for name, one in watched.items()}
+            sources[scan.scan_id] = open_scan(scan, scratch=scratch, bits=16)
+            stack.callback(sources[scan.scan_id].close)
+        reduced, looks = reduce_and_look(sources, ppi, jobs=jobs, store=store, keys=keys, progress=progress)
     marked = tuple(replace(scan, sha256=_digest(reduced[scan.scan_id])) for scan in scans)
     return Seen(marked, reduced, looks)
+
+
+def reduce_and_look(
+    sources: Mapping[str, PixelSource],
+    ppi: Mapping[str, float],
+    *,
+    rows_share: float = 1.0,
+    jobs: int,
+    store: Store = NO_STORE,
+    keys: Mapping[str, str] | None = None,
+    progress: Progress,
+) -> tuple[dict[str, Reduced], dict[str, Look]]:
+    """The small copy of every scan, and what was gathered while it was made; each scan is read once, or not at all.
+
+    rows_share : of each cell's rows, how many are looked at for detail. keys : what decides each scan's pixels, by
+    which copy and look are kept in `store`. Raises ScanError for a damaged scan.
+    """
+    watched = {name: Watched(source, ppi[name], rows_share=rows_share) for name, source in sources.items()}
+    reduced = reduce_all(watched, jobs=jobs, store=store, keys=keys, progress=progress)
+    looks = {}
+    for name, one in watched.items():
+        key = None if keys is None else f"look {LOOK_VERSION} {keys[name]} {ppi[name]:.3f} {rows_share:.3f}"
+        looks[name] = _look(one, reduced[name], store, key)
+    return reduced, looks
+
+
+def _look(watched: Watched, reduced: Reduced, store: Store, key: str | None) -> Look:
+    def made() -> Arrays:
+        if not watched.is_read:  # its copy was kept, but by a stitch that did not look
+            for band in bands(watched.size, BAND_ROWS):
+                watched.read(band)
+        look = watched.look()
+        return {field.name: np.asarray(getattr(look, field.name)) for field in fields(Look)}
+
+    held = made() if key is None else store.arrays(key, made)
+    return Look(
+        int(held["cell_px"]), held["detail"], float(held["noise"]), held["low"], held["high"], float(held["blocks"])
+    )
 
 
 def light_of_cells(reduced: Reduced, look: Look, encoding: Encoding) -> NDArray[np.float64]:

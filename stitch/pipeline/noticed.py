@@ -13,11 +13,11 @@ from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout, LeftOut
 from stitch.model.settings import ToneMatch
 from stitch.model.tone import SlopeSource, ToneFit
+from stitch.pipeline.check_quality import dirt_words
 from stitch.register.gaps import NAMED_GAPS, Gap, counted
 from stitch.report.turns import TURN_WORDS, turns_on_glass
 from stitch.scans.wording import listed, plural
 
-NAMED_SPECKS = 4
 TOLD_SLOPE_PERCENT = 1.0  # of light over the painting; a smaller one is only in the report
 
 
@@ -69,16 +69,11 @@ def glass_findings(glass: Sequence[GlassSpeck]) -> list[Finding]:
     """A warning that says where to clean the glass."""
     if not glass:
         return []
-    largest = sorted(glass, key=lambda speck: -speck.size_mm)[:NAMED_SPECKS]
-    said = [f"{speck.x_mm:.0f} mm from the left and {speck.y_mm:.0f} mm from the top" for speck in largest]
-    if len(glass) > len(largest):
-        said.append(f"and at {len(glass) - len(largest)} more places, drawn in the report")
     return [
         Finding(
             "dirty-glass",
             Severity.WARNING,
-            f"Something lies on the scanner's glass: it shows at the same place in most scans. Clean the glass here "
-            f"(as the scan shows it): {'; '.join(said)}.",
+            dirt_words(glass),
             "It had no say in how the scans were placed. Where another scan shows the place clean, that one was used; "
             "elsewhere it is in the master. Clean the glass and scan again if it shows.",
         )

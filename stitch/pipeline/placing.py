@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.errors import UsageError
+from stitch.errors import RegisterError, UsageError
 from stitch.imaging.affine import FloatArray, apply, compose, invert, nearest_turn_deg
 from stitch.model.bed import Bed
 from stitch.model.findings import Finding
@@ -20,17 +20,22 @@ from stitch.model.settings import JoinSettings
 from stitch.model.ties import Distance, TieBook
 from stitch.pipeline.by_hand import contradictions, deciding, prepared
 from stitch.pipeline.by_ruler import fit_by_ruler
+from stitch.pipeline.check_places import mirrored_findings
+from stitch.pipeline.check_quality import block_findings, filled_findings
 from stitch.pipeline.fitting import Fitted, fit_size, has_tape
 from stitch.pipeline.job import Job
 from stitch.pipeline.keep import load_record, require_same, save_record
+from stitch.pipeline.laying import Laid, laid_in
+from stitch.pipeline.looking import reduce_and_look
 from stitch.pipeline.memory import give_back
 from stitch.pipeline.needless import without_needless
 from stitch.pipeline.noticed import gap_findings, glass_findings, left_out_findings
+from stitch.pipeline.refusing import mirrored_of, refuse_holes
+from stitch.pipeline.seen_placed import measured, told_by_join
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
 from stitch.register.features import peak_mb
-from stitch.register.gaps import find_gaps, refuse_gaps
-from stitch.register.place import Registration, reduce_all, register
+from stitch.register.place import Registration, register
 from stitch.register.reduced import Reduced
 from stitch.size.outline import Outline, Side, find_outline
 
@@ -38,6 +43,7 @@ WHITE = (1.0, 1.0, 1.0)
 KEEP_ORDER = (Side.LEFT, Side.TOP, Side.RIGHT, Side.BOTTOM)
 SAFE_SHARE = 0.9  # of the budget is planned with: pages come and go in lumps
 BASE_MB = 150  # the interpreter with its libraries, and the bands of scans being read
+LOOKED_SHARE = 0.3  # of each cell's rows, for what is told of focus and sharpening: more costs time and adds little
 NEAR_PX = 9  # picture px beside an uncovered place that lend it their colour
 
 
@@ -74,27 +80,38 @@ def place(
 
     def make() -> Placed:
         known = job.keeper.known
-        reduced = reduce_all(sources, jobs=job.threads, store=known, keys=keys, progress=job.progress)
+        reduced, looks = reduce_and_look(
+            sources, ppi, rows_share=LOOKED_SHARE, jobs=job.threads, store=known, keys=keys, progress=job.progress
+        )
         give_back()
         few = _feature_threads(reduced, job.settings.memory_mb, job.threads)
         hand = prepared(book, sources, ppi)
-        registration = register(
-            sources,
-            reduced,
-            ppi,
-            jobs=job.threads,
-            feature_jobs=few,
-            encoding=job.encoding,
-            bed=bed,
-            ties=hand.ties,
-            apart=hand.apart,
-            store=known,
-            pixel_keys=keys,
-            progress=job.progress,
-        )
+        try:
+            registration = register(
+                sources,
+                reduced,
+                ppi,
+                jobs=job.threads,
+                feature_jobs=few,
+                encoding=job.encoding,
+                bed=bed,
+                ties=hand.ties,
+                apart=hand.apart,
+                store=known,
+                pixel_keys=keys,
+                progress=job.progress,
+            )
+        except RegisterError as stop:
+            stop.findings = tuple(mirrored_findings(mirrored_of(stop, reduced, ppi, job.threads)))
+            raise
         told = (*registration.findings, *hand.findings, *contradictions(registration, hand))
         registration = replace(registration, findings=told)
-        found = _laid_out(registration, reduced, sources, job.settings, book.distances)
+
+        def quality(laid: Laid) -> list[Finding]:
+            seen = measured(laid, reduced, looks, ppi, job.encoding)
+            return told_by_join([*seen.findings, *block_findings(looks), *filled_findings(reduced)], registration.links)
+
+        found = _laid_out(registration, reduced, sources, job.settings, book.distances, quality)
         save_record(saved, found)
         known.forget_unused()
         return found
@@ -129,16 +146,18 @@ def _laid_out(
     sources: Mapping[str, PixelSource],
     settings: JoinSettings,
     distances: Sequence[Distance],
+    quality: Callable[[Laid], list[Finding]],
 ) -> Placed:
-    """From placements in a common frame to a canvas around the painting."""
+    """From placements in a common frame to a canvas around the painting; `quality` : what the laid scans show."""
     upright, picture, outline = _seen(registration, reduced)
     nominal = _nominal_outline(outline, picture, upright)
     registration, left_out = without_needless(registration, reduced, sources, nominal)
     if left_out:
         upright, picture, outline = _seen(registration, reduced)
-    gaps = find_gaps(picture, _whole_outline(outline))
+    laid = laid_in(registration, upright, picture, outline)
+    gaps = laid.gaps
     if not settings.allow_gaps:
-        refuse_gaps(gaps, registration.links)
+        refuse_holes(gaps, registration, upright)
     if settings.fit_size and not has_tape(settings):
         fitted = fit_by_ruler(distances, registration.placed(), registration.nominal_ppi, registration.bed)
     else:
@@ -156,7 +175,7 @@ def _laid_out(
     holes = gap_findings(gaps, canvas_from_picture, layout.canvas_ppi, picture.px_per_mm)
     return Placed(
         layout,
-        (*registration.findings, *fitted.findings, *_noticed(layout), *holes),
+        (*registration.findings, *quality(laid), *fitted.findings, *_noticed(layout), *holes),
         _uncovered_rgb(picture, outline),
         _painting_px(outline, canvas_from_picture),
         registration.observed_bed,

@@ -15,6 +15,7 @@ from stitch.model.codec import to_plain
 from stitch.model.findings import Finding, Severity
 from stitch.model.report import RunSummary, Timing
 from stitch.pipeline.keep import VERSIONS, Keeper, load_record, save_record
+from stitch.pipeline.plan_hint import places_looked_at
 from stitch.ties.book import BOOK_NAME
 from stitch.wishes.book import BOOK_NAME as WISHES_NAME
 
@@ -56,7 +57,8 @@ def mark_of(folder: JobFolder, files: Iterable[Path]) -> str:
     read = [*files, *([Path(settings.flat_path)] if settings.flat_path else [])]
     facts = [(str(path), *_facts(path)) for path in read]
     books = [folder.root / name for name in (BOOK_NAME, WISHES_NAME)]
-    small = [*books, *(Path(p) for p in (settings.profile_path, settings.scanner_path) if p)]
+    named = (settings.profile_path, settings.scanner_path, settings.plan_path)
+    small = [*books, *(Path(p) for p in named if p), *places_looked_at(folder.request.inputs)]
     plain = {
         "version": [__version__, VERSIONS],
         "settings": to_plain(settings),

@@ -24,6 +24,7 @@ from stitch.model.size import SizeCheck
 from stitch.pipeline import (
     by_hand,
     calibration,
+    check_settings,
     checkin,
     fitting,
     layering,
@@ -31,6 +32,7 @@ from stitch.pipeline import (
     missing,
     noticed,
     placing,
+    plan_hint,
     rerun,
     room,
     seam_checks,
@@ -97,6 +99,7 @@ class _Run:
         self._started_at = datetime.now().astimezone().isoformat(timespec="seconds")
         self._scans: tuple[Scan, ...] = ()
         self._findings: tuple[Finding, ...] = self._keeper.notes
+        self._hint: plan_hint.Hint | None = None
 
     def planned(self) -> tuple[rerun.Step, ...]:
         """The rooms, up to the first that is not kept, and what follows from it."""
@@ -107,6 +110,7 @@ class _Run:
     def finished(self) -> RunSummary:
         """Go through all rooms."""
         begun = toned.begin(self._folder)
+        self._hint = plan_hint.find_plan(self._settings.plan_path, self._request.inputs)
         collected = begun.collected
         self._findings += collected.findings
         checkin.stop_on(self._findings)
@@ -121,6 +125,7 @@ class _Run:
         self._scans = checked.scans
         self._findings += checked.findings + checkin.check_together(self._request, self._scans, begun.profile)
         checkin.stop_on(self._findings)
+        self._findings += tuple(check_settings.beside_preflight(self._findings, self._scans, self._settings.scan_dpi))
         said = toned.books(self._folder.root, self._scans)
         fitting.require_lengths(self._settings, has_ruler=bool(said.ties.distances))
         layering.take_files(self._folder, [scan.scan_id for scan in self._scans])
@@ -157,6 +162,7 @@ class _Run:
             if not self._only_plan:
                 layering.leave_only_asked(ready)
         check = with_distances(check, said.ties.distances, maps, layout.canvas_ppi, self._settings.tolerance_mm)
+        self._findings = check_settings.without_what_pixels_tell(self._findings, ready.placed.findings)
         self._findings += self._noticed(ready, seams, wish_findings(wished, seams.outcomes), check)
         if self._only_plan:
             raise OnlyPlanned
@@ -197,6 +203,7 @@ class _Run:
         return (
             *distance_findings(check),
             *ready.placed.findings,
+            *plan_hint.findings_of_join(self._hint, self._scans, layout, ready.placed.painting_px, self._settings),
             *noticed.turned_findings(layout, ready.tone.reference_id),
             *noticed.light_findings(ready.tone),
             *wished,
@@ -223,7 +230,10 @@ class _Run:
     def stopped(self, stop: RegisterError) -> RunSummary:
         """Leave a report that says which scans, why, and what to do next."""
         advice, command = way_out(self._folder.root, self._request, stop, self._scans)
-        self._findings += (Finding("not-placed", Severity.STOP, stop.message, advice, stop.scan_ids),)
+        ppi = checkin.resolutions(self._scans, self._settings.scan_dpi)
+        planned = plan_hint.words_when_stopped(self._hint, stop, self._scans, ppi)
+        message = f"{stop.message} {planned}".rstrip()
+        self._findings += (*stop.findings, Finding("not-placed", Severity.STOP, message, advice, stop.scan_ids))
         summary = self._summary(
             sha256_after=tuple(telling.Hashing(self._scans).hashes().items()),
             next_command=command,

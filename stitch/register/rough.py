@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from stitch.errors import RegisterError
 from stitch.model.bed import Bed, GlassSpeck
-from stitch.model.geometry import Size
-from stitch.model.store import NO_STORE
+from stitch.model.store import NO_STORE, Store
 from stitch.progress import SILENT, Progress
 from stitch.register import conflicts, graph, links
 from stitch.register.drawn import has_colour
 from stitch.register.feature_search import FeatureSearch
-from stitch.register.features import Features, detect
 from stitch.register.first import feature_points, first_poses
 from stitch.register.glass import find_glass
-from stitch.register.pairs import Pair, try_pair
+from stitch.register.mirrored import mirrored_scans
+from stitch.register.pairs import Doubt, Pair
 from stitch.register.place import Registration
 from stitch.register.reduced import Reduced
 from stitch.register.refusal import refuse_unlinked
@@ -34,6 +33,8 @@ class Rough:
     mirrored: tuple[str, ...]  # of those, the ones that link once they are mirrored
     stop: RegisterError | None  # why a join would refuse, mirrored scans apart
     glass: tuple[GlassSpeck, ...]
+    pairs: tuple[Pair, ...] = ()
+    doubts: tuple[Doubt, ...] = ()  # scans that fit each other in more than one way, each way with its evidence
 
 
 def place_roughly(
@@ -42,25 +43,25 @@ def place_roughly(
     *,
     jobs: int = 2,
     seed: int = 0,
+    store: Store = NO_STORE,
     progress: Progress = SILENT,
 ) -> Rough:
     """Place the small copies of all scans as far as they hang together.
 
     reduced : small copy of each scan by its name; ppi : resolution of each scan, scan px per inch.
+    `store` : where features and comparisons of scans that did not change are found again.
     """
     names = list(reduced)
-    sizes = {name: reduced[name].scan_size for name in names}
-    nominal_ppi = float(np.median([ppi[name] for name in names]))
-    scales = {name: nominal_ppi / ppi[name] for name in names}
+    scales = {name: _nominal(ppi) / ppi[name] for name in names}
     glass = find_glass(reduced, ppi, seed=seed)
     cleaned = {name: glass.cleaned(reduced[name], ppi[name]) for name in names}
-    search = FeatureSearch(cleaned, {n: glass.mask(cleaned[n], ppi[n]) for n in names}, NO_STORE, jobs)
+    search = FeatureSearch(cleaned, {n: glass.mask(cleaned[n], ppi[n]) for n in names}, store, jobs)
     steps = {name: reduced[name].factor * scales[name] for name in names}
     with ThreadPoolExecutor(jobs) as pool:
         found = search.pairs(list(steps.values()), seed, pool, progress, frozenset())
         group = graph.groups(names, [pair.scan_ids for pair in found.pairs])[0]
         lost = tuple(name for name in names if name not in group)
-        mirrored = _mirrored(cleaned, group, lost, steps, seed, pool)
+        mirrored = mirrored_scans(cleaned, group, lost, steps, pool, seed=seed)
     left = [name for name in names if name not in mirrored]
     stop: RegisterError | None = None
     try:
@@ -70,21 +71,32 @@ def place_roughly(
     except RegisterError as error:
         stop = error
     if len(group) < 2:
-        return Rough(None, lost, mirrored, stop, glass.specks)
-    inside = [pair for pair in found.pairs if pair.scan_ids[0] in group]
-    registration, trouble = _registered(group, inside, reduced, sizes, scales, nominal_ppi)
-    return Rough(replace(registration, glass=glass.specks), lost, mirrored, stop or trouble, glass.specks)
+        return Rough(None, lost, mirrored, stop, glass.specks, found.pairs, found.doubts)
+    registration, trouble = _registered(group, found.pairs, reduced, ppi)
+    registration = replace(registration, glass=glass.specks)
+    return Rough(registration, lost, mirrored, stop or trouble, glass.specks, found.pairs, found.doubts)
+
+
+def with_chosen(
+    rough: Rough, chosen: Sequence[Pair], reduced: Mapping[str, Reduced], ppi: Mapping[str, float]
+) -> Rough:
+    """The same with fits of doubts that something else than the scans decided; why a join would refuse stays."""
+    pairs = (*rough.pairs, *chosen)
+    group = graph.groups(list(reduced), [pair.scan_ids for pair in pairs])[0]
+    registration, trouble = _registered(group, pairs, reduced, ppi)
+    lost = tuple(name for name in reduced if name not in group)
+    registration = replace(registration, glass=rough.glass)
+    return replace(rough, registration=registration, lost=lost, stop=rough.stop or trouble, pairs=pairs)
 
 
 def _registered(
-    group: Sequence[str],
-    pairs: Sequence[Pair],
-    reduced: Mapping[str, Reduced],
-    sizes: Mapping[str, Size],
-    scales: Mapping[str, float],
-    nominal_ppi: float,
+    group: Sequence[str], found: Sequence[Pair], reduced: Mapping[str, Reduced], ppi: Mapping[str, float]
 ) -> tuple[Registration, RegisterError | None]:
     """The group placed; with the contradiction among its links, where there is one."""
+    pairs = [pair for pair in found if pair.scan_ids[0] in group]
+    sizes = {name: one.scan_size for name, one in reduced.items()}
+    nominal_ppi = _nominal(ppi)
+    scales = {name: nominal_ppi / ppi[name] for name in reduced}
     anchor = graph.most_central(group, pairs)
     poses = first_poses(anchor, pairs, {n: reduced[n] for n in group}, sizes, scales, Bed())
     points = [feature_points(pair, reduced, scales) for pair in pairs]
@@ -99,31 +111,5 @@ def _registered(
     return Registration(nominal_ppi, anchor, poses, mine, unknown, links.unmeasured(pairs), ()), trouble
 
 
-def _mirrored(
-    cleaned: Mapping[str, Reduced],
-    group: Sequence[str],
-    lost: Sequence[str],
-    steps: Mapping[str, float],
-    seed: int,
-    pool: Executor,
-) -> tuple[str, ...]:
-    """Which of the lost scans link to one of the group once they are mirrored.
-
-    Where the group is a single scan, the scans are tried mirrored against the first.
-    """
-    if not lost:
-        return ()
-    flipped = {n: replace(cleaned[n], codes=np.ascontiguousarray(cleaned[n].codes[:, ::-1])) for n in lost}
-    names = [*group, *lost]
-    made = pool.map(lambda one: detect(one), [*(cleaned[n] for n in group), *flipped.values()])
-    features: dict[str, Features] = dict(zip(names, made, strict=True))
-
-    def links_to_group(name: str) -> bool:
-        rng = np.random.default_rng((seed, names.index(name)))
-        for other in group:
-            scale = steps[name] / steps[other]
-            if isinstance(try_pair(cleaned[other], flipped[name], features[other], features[name], scale, rng), Pair):
-                return True
-        return False
-
-    return tuple(name for name, is_so in zip(lost, pool.map(links_to_group, lost), strict=True) if is_so)
+def _nominal(ppi: Mapping[str, float]) -> float:
+    return float(np.median(list(ppi.values())))

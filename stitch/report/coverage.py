@@ -17,7 +17,7 @@ MARGIN_PX = 24
 GROUND, BARE = (32, 34, 38), (92, 40, 36)
 FINE, AGAIN, MISSING = "#9fd0e6", "#f0b24a", "#ff6b57"
 DIM = 0.62
-TEXT_PX = 18
+TEXT_PX = 26
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib import resources
 
 from stitch.model.report import RunSummary
+from stitch.report.document import document
 from stitch.report.html import Html, el, join
 from stitch.report.sections import closing, links, painting, pixels, scanner, scans, size, top
 from stitch.report.sections.context import Context
@@ -36,25 +36,10 @@ def page(
     context = Context(summary, preview_png or None, seam_map_png or None, tuple(spots), tuple(suspects))
     said = verdict(summary)
     title = summary.settings.title or summary.job_name
-    document = el(
-        "html",
-        el(
-            "head",
-            el("meta", charset="utf-8"),
-            el("meta", name="viewport", content="width=device-width, initial-scale=1"),
-            el("meta", name="generator", content=f"stitch {summary.tool_version}"),
-            el("title", f"{title}: {said.headline}"),
-            el("style", style()),
-        ),
-        el("body", top.header(context), el("main", _parts(context, said)), closing.footer(context)),
-        lang="en",
+    main = el("main", _parts(context, said))
+    return document(
+        f"{title}: {said.headline}", summary.tool_version, top.header(context), main, closing.footer(context)
     )
-    return f"<!DOCTYPE html>\n{document}\n"
-
-
-def style() -> Html:
-    """The style sheet that comes with the package."""
-    return Html(resources.files("stitch.report").joinpath("page.css").read_text(encoding="utf-8"))
 
 
 def _parts(context: Context, said: Verdict) -> Html:

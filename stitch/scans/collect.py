@@ -33,14 +33,19 @@ class Collected:
 
 
 def collect(
-    inputs: Sequence[Path], *, only: Sequence[str] = (), skip: Sequence[str] = (), recurse: bool = False
+    inputs: Sequence[Path],
+    *,
+    only: Sequence[str] = (),
+    skip: Sequence[str] = (),
+    recurse: bool = False,
+    may_be_few: bool = False,
 ) -> Collected:
     """Find the scans among `inputs`, which are folders and files.
 
     A folder gives its TIFF, PNG and JPEG files without hidden ones and thumbnails, and those of its sub-folders when
     `recurse`; a file given by name is taken as it is. `only` and `skip` are shell patterns for file names, without
     regard to case. Edited copies beside their raw scans are a finding that stops the run, unless every file was given
-    by name.
+    by name. `may_be_few` : one scan, or none, will do.
 
     Raises ScanError when an input is not there or cannot be read, and when fewer than two scans are left.
     """
@@ -54,7 +59,8 @@ def collect(
     findings += _other_pictures([file for file in listed_files if _is_wanted(file, only, skip)])
     if any(file not in named for file in chosen):
         findings += edited_copies(chosen)
-    _check_count(inputs, chosen, files, recurse=recurse)
+    if not may_be_few:
+        _check_count(inputs, chosen, files, recurse=recurse)
     return Collected(tuple(chosen), tuple(findings))
 
 

@@ -43,6 +43,8 @@ SETTINGS: list[tuple[list[str], dict[str, Any]]] = [
     (["--tone", "gain"], {"tone": ToneMatch.GAIN}),
     (["--flat", "/somewhere/white.tif"], {"flat_path": "/somewhere/white.tif"}),
     (["--flat", "none"], {"flat_path": ""}),
+    (["--plan", "/somewhere/plan.json"], {"plan_path": "/somewhere/plan.json"}),
+    (["--plan", "none"], {"plan_path": ""}),
 ]
 REQUEST: list[tuple[list[str], dict[str, Any]]] = [
     (["--out", "elsewhere"], {"out": Path("elsewhere")}),

@@ -53,9 +53,12 @@ def test_a_missing_piece_is_told_by_its_place_in_the_plan(good: Laid, tmp_path: 
     assert "Missing: row 1, the second from the left" in done.stderr
     assert "Do not put the painting away yet" in done.stderr
     assert sorted(path.name for path in laid.scans.iterdir()) == sorted(p.name for p in laid.files if p.exists())
-    picture, record = (Path(line) for line in done.stdout.splitlines())
+    picture, page, record = (Path(line) for line in done.stdout.splitlines())
     assert json.loads(record.read_text())["missing"] == ["row 1, the second from the left"]
     assert json.loads(record.read_text())["schema"] == 1
+    html = page.read_text(encoding="utf-8")
+    assert "Do not put the painting away yet." in html and "row 1, the second from the left" in html
+    assert "<script" not in html and "http" not in html
     with Image.open(picture) as shown:
         assert max(shown.size) == pytest.approx(1100, abs=2)
 

@@ -89,6 +89,9 @@ def test_where_to_clean_the_glass() -> None:
     specks = [GlassSpeck(10.0 * k, 200.0 - k, 0.2 * k, 4) for k in range(1, 8)]
     (warning,) = glass_findings(specks)
     assert warning.severity is Severity.WARNING
-    assert "Clean the glass here (as the scan shows it): 70 mm from the left and 193 mm from the top" in warning.message
-    assert "and at 3 more places" in warning.message
+    assert (
+        "clean the glass at 70, 193; 60, 194; 50, 195; 40, 196; 30, 197; 20, 198 and in one more place"
+        in warning.message
+    )
+    assert "mm from the left and the top, as the scans show it" in warning.message
     assert glass_findings(()) == []

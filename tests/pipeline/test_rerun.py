@@ -100,5 +100,9 @@ def test_a_replaced_scan_redoes_only_its_own_pairs(job: Path) -> None:
     tifffile.imwrite(path, changed, resolution=(200, 200), resolutionunit="INCH", photometric="rgb")
     assert run(job).exit_code == 0
     now = set(hashes(job / "work" / "known"))
-    per_scan, per_pair, own_pairs = 2, 2, 3  # copy and features; comparison and patches; with each of the three others
+    per_scan, per_pair, own_pairs = (
+        3,
+        2,
+        3,
+    )  # copy, look and features; comparison and patches; with each of the three others
     assert len(now - known) == len(known - now) == per_scan + per_pair * own_pairs

@@ -20,8 +20,9 @@ from stitch.model.scans import Scan
 from stitch.model.settings import ToneMatch
 from stitch.model.tone import FlatUse, SlopeSource
 from stitch.report import files, measures
+from stitch.report.document import style
 from stitch.report.html import VOID_TAGS, el
-from stitch.report.page import page, style
+from stitch.report.page import page
 from stitch.report.spots import Spot, crop_spots
 from tests.report.summaries import NAMES, Run, many_findings
 

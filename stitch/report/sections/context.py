@@ -33,9 +33,12 @@ class Context:
 
     def named(self, scan_id: str) -> Html:
         """A scan's number and name."""
-        return el(
-            "span", el("b", self.number(scan_id), class_="tag"), " ", el("span", scan_id, class_="name"), class_="scan"
-        )
+        return named_scan(self.number(scan_id), scan_id)
+
+
+def named_scan(number: str, scan_id: str) -> Html:
+    """A scan's number and name."""
+    return el("span", el("b", number, class_="tag"), " ", el("span", scan_id, class_="name"), class_="scan")
 
 
 def section(anchor: str, title: str, lead: Child, *body: Child, wide: bool = False) -> Html:

@@ -6,14 +6,13 @@ import math
 
 from stitch.imaging.affine import mm_from_px, nearest_turn_deg
 from stitch.imaging.placed_map import PlacedMap
-from stitch.model.bed import Bed, BedSource, GlassSpeck
+from stitch.model.bed import Bed, BedSource
 from stitch.model.layout import Layout
 from stitch.report import measures, words
 from stitch.report.html import Html, el, join
 from stitch.report.sections.context import Context, section
+from stitch.report.sections.glass import glass_drawing
 
-BOX = 230.0  # long side of the glass in the drawing
-MARGIN = 26.0
 LARGEST_SPECKS = 20
 
 SHAPE_WORDS = {
@@ -170,37 +169,8 @@ def _glass(context: Context, layout: Layout) -> Html:
             "no say in how the scans were placed, but they are in the scans and so in the master. Left and right are "
             "as in the scan; seen from above the glass they may be the other way round.",
         ),
-        el(
-            "div",
-            el("figure", _bed_drawing(context, shown), el("figcaption", "The glass, as the scans show it.")),
-            _specks(shown),
-            class_="beside glass",
-        ),
+        glass_drawing(shown, glass_size_mm(context), of="layout.glass"),
         el("p", f"{rest} smaller ones are in report.json.", class_="small") if rest else None,
-    )
-
-
-def _bed_drawing(context: Context, shown: list[tuple[int, GlassSpeck]]) -> Html:
-    width_mm, height_mm = glass_size_mm(context)
-    scale = BOX / max(width_mm, height_mm)
-    width, height = width_mm * scale, height_mm * scale
-    return el(
-        "svg",
-        el("rect", x=MARGIN, y=MARGIN, width=round(width, 1), height=round(height, 1), class_="sheet"),
-        [
-            join(
-                el("circle", cx=f"{x:.1f}", cy=f"{y:.1f}", r=8, class_="speck"),
-                el("text", str(number), x=f"{x:.1f}", y=f"{y + 3.6:.1f}", class_="speck-number"),
-            )
-            for number, x, y in (
-                (number, MARGIN + speck.x_mm * scale, MARGIN + speck.y_mm * scale)
-                for number, (_, speck) in enumerate(shown, start=1)
-            )
-        ],
-        viewBox=f"0 0 {width + 2 * MARGIN:.1f} {height + 2 * MARGIN:.1f}",
-        class_="drawing",
-        role="img",
-        aria_label="The glass with the places to clean",
     )
 
 
@@ -215,19 +185,3 @@ def glass_size_mm(context: Context) -> tuple[float, float]:
     glass = context.summary.layout.glass if context.summary.layout else ()
     sizes += [(speck.x_mm, speck.y_mm) for speck in glass]
     return max(math.ceil(w) for w, _ in sizes), max(math.ceil(h) for _, h in sizes)
-
-
-def _specks(shown: list[tuple[int, GlassSpeck]]) -> Html:
-    rows = [
-        [
-            str(number),
-            words.figure(f"layout.glass.{index}.x_mm", speck.x_mm, words.MM_COARSE),
-            words.figure(f"layout.glass.{index}.y_mm", speck.y_mm, words.MM_COARSE),
-            words.figure(f"layout.glass.{index}.size_mm", speck.size_mm, words.MM_TENTH),
-            words.figure(f"layout.glass.{index}.scan_count", speck.scan_count, words.COUNT),
-        ]
-        for number, (index, speck) in enumerate(shown, start=1)
-    ]
-    return words.table(
-        ["No.", "From the left", "From the top", "Across", "Scans that show it"], rows, numeric=(1, 2, 3, 4)
-    )

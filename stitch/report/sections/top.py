@@ -5,20 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from stitch.model.findings import Finding, Severity
 from stitch.report import measures, words
 from stitch.report.html import Child, Html, el, join
 from stitch.report.json_report import unplaced
-from stitch.report.sections.context import Context, section
+from stitch.report.sections.context import Context
+from stitch.report.sections.said import finding_section, verdict_box
 from stitch.report.verdict import Outcome, Verdict, changed_scans, scans_words, words_list
 
 MARKS = {Outcome.DONE: "✓", Outcome.LOOK: "!", Outcome.STOPPED: "✕"}
-SEVERITY_WORDS = {
-    Severity.STOP: "Stopped the run",
-    Severity.FAILED: "Check failed",
-    Severity.WARNING: "Worth a look",
-    Severity.NOTE: "Good to know",
-}
 
 
 def header(context: Context) -> Html:
@@ -37,41 +31,16 @@ def header(context: Context) -> Html:
 def verdict_block(context: Context, said: Verdict) -> Html:
     """The headline in one box, with the reasons and the command to type next."""
     next_command = context.summary.next_command
-    return el(
-        "section",
-        el("p", MARKS[said.outcome], class_="mark", aria_hidden="true"),
-        el(
-            "div",
-            el("h2", said.headline),
-            el("p", " ".join(said.sentences)),
-            el("ul", [_reason(context, finding) for finding in said.reasons], class_="reasons")
-            if said.reasons
-            else None,
-            join(
-                el("p", f"Type this next, in the folder that holds {context.summary.job_name}:", class_="next"),
-                el("pre", el("code", next_command)),
-            )
-            if next_command
-            else None,
-        ),
-        id="verdict",
-        class_=f"verdict {said.outcome.value}",
+    more = (
+        join(
+            el("p", f"Type this next, in the folder that holds {context.summary.job_name}:", class_="next"),
+            el("pre", el("code", next_command)),
+        )
+        if next_command
+        else None
     )
-
-
-def _reason(context: Context, finding: Finding) -> Html:
-    return el(
-        "li",
-        el("p", el("b", finding.message)),
-        _concerned(context, finding),
-        el("p", finding.advice) if finding.advice else None,
-    )
-
-
-def _concerned(context: Context, finding: Finding) -> Html | None:
-    if not finding.scan_ids:
-        return None
-    return el("p", [join(context.named(scan_id), Html(" ")) for scan_id in finding.scan_ids], class_="concerned")
+    mark, state = MARKS[said.outcome], said.outcome.value
+    return verdict_box(state, mark, said.headline, said.sentences, said.reasons, context.named, more)
 
 
 class State(StrEnum):
@@ -221,23 +190,4 @@ def _untouched(context: Context) -> Answer:
 def findings(context: Context, said: Verdict) -> Html | None:
     """Warnings and notes; what led to the verdict stands in its box already."""
     rest = [finding for finding in context.summary.findings if finding not in said.reasons]
-    if not rest:
-        return None
-    rest.sort(key=lambda finding: list(SEVERITY_WORDS).index(finding.severity))
-    return section(
-        "findings",
-        "Findings",
-        "What was noticed on the way, and what you can do about it.",
-        el("ul", [_finding(context, finding) for finding in rest], class_="findings"),
-    )
-
-
-def _finding(context: Context, finding: Finding) -> Html:
-    return el(
-        "li",
-        el("p", SEVERITY_WORDS[finding.severity], class_="severity"),
-        el("p", el("b", finding.message)),
-        _concerned(context, finding),
-        el("p", finding.advice, class_="advice") if finding.advice else None,
-        class_=finding.severity.value,
-    )
+    return finding_section(rest, "What was noticed on the way, and what you can do about it.", context.named)
