@@ -14,6 +14,7 @@ from stitch.errors import INTERRUPTED
 
 def run() -> None:
     """Run the command line and end the process with its exit code."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small products: its threads only wait for one another
     try:
         _meet_signals_like_ctrl_c()
         _print_any_name()

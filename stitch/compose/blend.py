@@ -7,14 +7,12 @@ is near, w_k or I_k − B is exactly zero, so that its pixels stay as they are.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from stitch.compose.layers import Layer
-from stitch.compose.panels import Panel
+from stitch.compose.sampled import Sampled
 from stitch.imaging import pyramid
 from stitch.imaging.colour import Encoding
 from stitch.imaging.labels import label_box, present
@@ -23,7 +21,6 @@ from stitch.model.geometry import Size, Window
 SMALLEST_SPLIT_PX = 256  # boxes are not cut up below this
 SPLIT_GAIN = 0.9  # and only when it saves this much
 Labels = NDArray[np.uint8]
-Panels = Mapping[int, Panel | None]
 
 
 def touched_box(labels: Labels, window: Window, halo_px: int) -> Window:
@@ -67,9 +64,15 @@ def _work(box: Window, halo_px: int) -> int:
     return (box.width_px + 2 * halo_px) * (box.height_px + 2 * halo_px)
 
 
+def blend_spans(labels: Labels, window: Window, levels: int) -> dict[int, Window]:
+    """What of each scan in an aligned window the blend takes, by label. `labels` are those of `window`."""
+    halo = pyramid.reach_px(levels)
+    return {label: label_box(labels, window, label).grown(halo).intersection(window) for label in present(labels)}
+
+
 def blended(
     layers: tuple[Layer, ...],
-    panels: Panels,
+    sampled: Sampled,
     encoding: Encoding,
     labels: Labels,
     window: Window,
@@ -79,19 +82,17 @@ def blended(
 
     Right only farther than the pyramid's reach from the window's sides.
     """
-    halo = pyramid.reach_px(levels)
-    found = present(labels)
-    spans = {label: label_box(labels, window, label).grown(halo).intersection(window) for label in found}
-    fine = {label: layers[label - 1].sampled(spans[label], panels.get(label)) for label in found}
+    spans = blend_spans(labels, window, levels)
+    fine = {label: sampled.read(label, span) for label, span in spans.items()}
     cut = np.zeros((window.height_px, window.width_px, 3), dtype=np.uint16)
-    for label in found:
+    for label in spans:
         inside = spans[label].slices_in(window)
         cv2.copyTo(fine[label], (labels[inside] == label).view(np.uint8), cut[inside])
     base = encoding.decode_codes(cut)
     del cut
     valid = None if labels.all() else labels != 0
     mixture = pyramid.Mixture(Size(window.width_px, window.height_px), _band_boxes(labels, levels), valid)
-    for label in found:
+    for label in spans:
         difference, known = _difference(layers[label - 1], fine.pop(label), spans[label], window, encoding, base, valid)
         mixture.add(difference, known, labels == label)
         del difference

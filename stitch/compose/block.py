@@ -10,9 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.compose.blend import blend_boxes, blended
+from stitch.compose.blend import blend_boxes, blend_spans, blended
 from stitch.compose.layers import Layer, coarse_codes
 from stitch.compose.panels import Panel
+from stitch.compose.sampled import Sampled
 from stitch.imaging import pyramid
 from stitch.imaging.colour import Encoding
 from stitch.imaging.labels import label_box, labels_at, present
@@ -77,30 +78,42 @@ def fill_block(
     around = canvas.labels(grown)
     labels = around[block.slices_in(grown)]
     block_labels[...] = labels
-    for label in present(labels):
-        box = label_box(labels, block, label)
+    own = {label: label_box(labels, block, label) for label in present(labels)}
+    blends = [_Blend.of(box, around, grown, canvas.levels) for box in blend_boxes(around, grown, block, canvas.levels)]
+    sampled = Sampled(canvas.layers, panels)
+    for label in present(around):
+        wanted = [own[label]] if label in own else []
+        sampled.hold(label, wanted + [blend.spans[label] for blend in blends if label in blend.spans])
+    for label, box in own.items():
         inside = box.slices_in(block)
-        fine = canvas.layers[label - 1].sampled(box, panels.get(label))
-        _put(pixels[inside], coarse_codes(fine, canvas.bits), labels[inside] == label)
-    for box in blend_boxes(around, grown, block, canvas.levels):
-        _blend_into(canvas, panels, around, grown, box, pixels[box.slices_in(block)])
+        _put(pixels[inside], coarse_codes(sampled.read(label, box), canvas.bits), labels[inside] == label)
+    for blend in blends:
+        _blend_into(canvas, sampled, blend, pixels[blend.box.slices_in(block)])
     if not labels.all():
         pixels[labels == 0] = canvas.uncovered_code
 
 
-def _blend_into(
-    canvas: Canvas,
-    panels: Mapping[int, Panel | None],
-    around: NDArray[np.uint8],
-    grown: Window,
-    box: Window,
-    pixels: NDArray[Any],
-) -> None:
-    window = pyramid.aligned(box.grown(pyramid.reach_px(canvas.levels)), canvas.levels)
-    labels = np.ascontiguousarray(around[window.slices_in(grown)])
-    linear, changed = blended(canvas.layers, panels, canvas.encoding, labels, window, canvas.levels)
-    inside = box.slices_in(window)
-    changed = changed[inside] & (labels[inside] != 0)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Blend:
+    """A box that the blend fills, and what it takes for that."""
+
+    box: Window
+    window: Window  # with all around the box that it depends on
+    labels: NDArray[np.uint8]  # of the window
+    spans: Mapping[int, Window]  # what of each scan it takes
+
+    @staticmethod
+    def of(box: Window, around: NDArray[np.uint8], grown: Window, levels: int) -> _Blend:
+        """`around` : the labels of `grown`, which holds all that the box depends on."""
+        window = pyramid.aligned(box.grown(pyramid.reach_px(levels)), levels)
+        labels = np.ascontiguousarray(around[window.slices_in(grown)])
+        return _Blend(box, window, labels, blend_spans(labels, window, levels))
+
+
+def _blend_into(canvas: Canvas, sampled: Sampled, blend: _Blend, pixels: NDArray[Any]) -> None:
+    linear, changed = blended(canvas.layers, sampled, canvas.encoding, blend.labels, blend.window, canvas.levels)
+    inside = blend.box.slices_in(blend.window)
+    changed = changed[inside] & (blend.labels[inside] != 0)
     if changed.any():
         pixels[changed] = canvas.encoding.encode_to_codes(linear[inside][changed], canvas.bits)
 
