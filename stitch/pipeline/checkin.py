@@ -45,7 +45,7 @@ def check_in(job: JobFolder, files: Sequence[Path], keeper: Keeper, progress: Pr
     saved = job.work / "scans.json"
 
     def make() -> CheckedIn:
-        looks = [look(path, scratch=job.scratch) for path in files]
+        looks = [look(path, scratch=job.scratch, is_read_often=True) for path in files]
         threads = min(MOST_AT_ONCE, job.request.settings.jobs or os.cpu_count() or 1)
         with (
             progress.task("Checking the scans", sum(one.work for one in looks)) as task,

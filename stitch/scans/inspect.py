@@ -50,12 +50,13 @@ class Look:
     pages: tuple[Page, ...]
     scratch: Path
     work: int  # bytes, and pixels where they need a pass of their own
+    is_read_often: bool = False
     _read: tuple[str, list[ClipCount], int] | None = None  # checksum, clipped pixels, size of the file
 
     def measure(self, step: Callable[[int], None]) -> None:
         """Read the whole file; `step` is told of the work done. Raises ScanError, WriteError."""
         with reading(self.path):
-            sha256, counts = _measured(self.path, self.pages, self.scratch, step)
+            sha256, counts = _measured(self.path, self.pages, self.scratch, step, is_read_often=self.is_read_often)
             self._read = sha256, counts, self.path.stat().st_size
 
     def inspected(self, scan_ids_taken: Collection[str]) -> Inspected:
@@ -68,12 +69,15 @@ class Look:
         return Inspected(scans, tuple(note for page, count, name in pairs for note in _notes(page, count, name)))
 
 
-def look(path: Path, *, scratch: Path) -> Look:
-    """Begin to look at a file: only its head is read. Raises ScanError, naming the file."""
+def look(path: Path, *, scratch: Path, is_read_often: bool = False) -> Look:
+    """Begin to look at a file: only its head is read. Raises ScanError, naming the file.
+
+    `is_read_often` : see `sources.open_stored`.
+    """
     path = path.absolute()
     pages = headers(path)
     with reading(path):
-        return Look(path, pages, scratch, _work(path, pages))
+        return Look(path, pages, scratch, _work(path, pages), is_read_often)
 
 
 def _work(path: Path, pages: tuple[Page, ...]) -> int:
@@ -83,14 +87,14 @@ def _work(path: Path, pages: tuple[Page, ...]) -> int:
 
 
 def _measured(
-    path: Path, pages: tuple[Page, ...], scratch: Path, step: Callable[[int], None]
+    path: Path, pages: tuple[Page, ...], scratch: Path, step: Callable[[int], None], *, is_read_often: bool
 ) -> tuple[str, list[ClipCount]]:
     if can_measure_while_hashing(pages):
         return hash_and_measure(path, cast(tuple[TiffPage, ...], pages), step)
     sha256 = file_sha256(path, step)
     counts = []
     for page in pages:
-        stored = open_stored(path, page, sha256, scratch=scratch)
+        stored = open_stored(path, page, sha256, scratch=scratch, is_read_often=is_read_often)
         try:
             counts.append(measure_page(facts_of(page), stored, step))
         finally:

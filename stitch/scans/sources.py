@@ -1,13 +1,15 @@
 """Opening the stored pixels of a file in the way that suits it.
 
 - Uncompressed TIFF: its own strips or tiles, by position.
-- Compressed TIFF: its own strips or tiles, decoded one by one and kept while there is room.
+- Compressed TIFF: its own strips or tiles, decoded one by one and kept while there is room; or a working copy, where one
+  was made because the scan is read again and again.
 - Compressed TIFF whose strips or tiles are too large for that (or that lies turned by 90°), PNG, JPEG: decoded once to
   a raw working copy in the scratch folder, which is then read by position.
 """
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 from stitch.scans.facts import FileFormat, PageFacts, TiffPage
@@ -17,9 +19,10 @@ from stitch.scans.positioned import PositionedFile
 from stitch.scans.segments import DecodedPixels, RawPixels, StoredPixels
 from stitch.scans.tiff_header import read_pages
 from stitch.scans.trouble import reading, unusable
-from stitch.scans.working_copy import open_working_copy
+from stitch.scans.working_copy import copy_byte_count, has_working_copy, open_working_copy
 
 CACHE_BYTES = 32 << 20  # decoded strips or tiles kept per open scan
+PLENTY = 100  # times a copy: room for the rest of a large set and its master
 
 Page = TiffPage | PageFacts
 
@@ -66,9 +69,25 @@ def identify(path: Path) -> FileFormat:
     raise unusable(path, "is not a TIFF, PNG or JPEG picture, whatever its name says")
 
 
-def open_stored(path: Path, page: Page, sha256: str, *, scratch: Path, cache_bytes: int = CACHE_BYTES) -> StoredPixels:
-    """The pixels of a page as stored, read the way that suits the file. Raises ScanError or WriteError."""
+def open_stored(
+    path: Path,
+    page: Page,
+    sha256: str,
+    *,
+    scratch: Path,
+    cache_bytes: int = CACHE_BYTES,
+    is_read_often: bool = False,
+) -> StoredPixels:
+    """The pixels of a page as stored, read the way that suits the file. Raises ScanError or WriteError.
+
+    `is_read_often` : several times from end to end, so that packed strips or tiles are better unpacked once for all,
+    where the disk has plenty of room.
+    """
     if not isinstance(page, TiffPage) or _needs_copy(page, cache_bytes):
+        return open_working_copy(path, page, sha256, scratch)
+    if page.decode is not None and (
+        has_working_copy(page, sha256, scratch) or (is_read_often and _has_plenty_of_room(page, scratch))
+    ):
         return open_working_copy(path, page, sha256, scratch)
     with reading(path):
         file = PositionedFile(path)
@@ -83,6 +102,12 @@ def open_stored(path: Path, page: Page, sha256: str, *, scratch: Path, cache_byt
         cache_bytes=cache_bytes,
         bottom_up=is_bottom_up(page.facts.orientation),
     )
+
+
+def _has_plenty_of_room(page: TiffPage, scratch: Path) -> bool:
+    """Whether copies of all scans of a job and its master fit on the disk, to judge by one of them."""
+    place = next(folder for folder in (scratch, *scratch.parents) if folder.exists())
+    return shutil.disk_usage(place).free > PLENTY * copy_byte_count(page)
 
 
 def _needs_copy(page: TiffPage, cache_bytes: int) -> bool:

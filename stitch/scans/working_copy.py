@@ -37,15 +37,30 @@ def open_working_copy(path: Path, page: TiffPage | PageFacts, sha256: str, scrat
 
     Raises ScanError for the scan's troubles, WriteError for those of the scratch folder.
     """
-    facts = page.facts if isinstance(page, TiffPage) else page
-    grid = _copy_grid(page)
-    target = scratch / f"{sha256}-{facts.page_index}.v{LAYOUT_VERSION}.raw"
+    grid, target = _copy_grid(page), _copy_path(page, sha256, scratch)
     sizes = [grid.segment_byte_count(i) for i in range(grid.segment_count)]
-    if not target.exists() or target.stat().st_size != sum(sizes):
+    if not has_working_copy(page, sha256, scratch):
         pieces = _tiff_pieces(path, page) if isinstance(page, TiffPage) else _picture_pieces(path, page)
         _write_whole(path, target, pieces, sum(sizes))
     offsets = tuple(int(offset) for offset in np.cumsum([0, *sizes[:-1]]))
     return RawPixels(PositionedFile(target), grid, offsets)
+
+
+def has_working_copy(page: TiffPage | PageFacts, sha256: str, scratch: Path) -> bool:
+    """Whether the working copy is there, whole."""
+    target = _copy_path(page, sha256, scratch)
+    return target.exists() and target.stat().st_size == copy_byte_count(page)
+
+
+def copy_byte_count(page: TiffPage | PageFacts) -> int:
+    """Bytes that a working copy takes."""
+    grid = _copy_grid(page)
+    return sum(grid.segment_byte_count(i) for i in range(grid.segment_count))
+
+
+def _copy_path(page: TiffPage | PageFacts, sha256: str, scratch: Path) -> Path:
+    facts = page.facts if isinstance(page, TiffPage) else page
+    return scratch / f"{sha256}-{facts.page_index}.v{LAYOUT_VERSION}.raw"
 
 
 def _copy_grid(page: TiffPage | PageFacts) -> SegmentGrid:

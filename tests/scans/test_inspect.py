@@ -18,9 +18,9 @@ from stitch.errors import ScanError
 from stitch.model.codec import from_plain, to_plain
 from stitch.model.findings import Severity
 from stitch.model.scans import Scan
-from stitch.scans.inspect import inspect
+from stitch.scans.inspect import inspect, look
 from stitch.scans.naming import natural_key, scan_names
-from stitch.scans.readers import open_image
+from stitch.scans.readers import open_image, open_scan
 from tests.scans.pictures import painting, read_scan, scan_of, srgb_profile, tiffcp, write_tiff
 
 
@@ -299,3 +299,19 @@ def test_open_image_wants_one_picture(tmp_path: Path, scratch: Path) -> None:
     multi_page(tmp_path / "a.tif")
     with pytest.raises(ScanError, match="holds 2 pictures, not one"):
         open_image(tmp_path / "a.tif", scratch=scratch)
+
+
+@pytest.mark.parametrize("has_room", [True, False])
+def test_packed_scans_that_are_read_often_are_unpacked_once(
+    tmp_path: Path, scratch: Path, monkeypatch: pytest.MonkeyPatch, has_room: bool
+) -> None:
+    pixels = painting()
+    path = write_tiff(tmp_path / "a.tif", pixels, compression="adobe_deflate", predictor=True, rowsperstrip=7)
+    free = 10**12 if has_room else 90 * pixels.nbytes
+    monkeypatch.setattr("stitch.scans.sources.shutil.disk_usage", lambda folder: shutil._ntuple_diskusage(0, 0, free))
+    one = look(path, scratch=scratch, is_read_often=True)
+    one.measure(lambda amount: None)
+    assert len(list(scratch.iterdir())) == has_room
+    source = open_scan(one.inspected(()).scans[0], scratch=scratch)
+    assert np.array_equal(source.read(source.size.window()), pixels)
+    source.close()
