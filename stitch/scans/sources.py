@@ -1,8 +1,8 @@
 """Opening the stored pixels of a file in the way that suits it.
 
 - Uncompressed TIFF: its own strips or tiles, by position.
-- Compressed TIFF: its own strips or tiles, decoded one by one and kept while there is room; or a working copy, where one
-  was made because the scan is read again and again.
+- Compressed TIFF: its own strips or tiles, decoded one by one and kept while there is room; or a working copy, where
+  one was made because the scan is read again and again.
 - Compressed TIFF whose strips or tiles are too large for that (or that lies turned by 90°), PNG, JPEG: decoded once to
   a raw working copy in the scratch folder, which is then read by position.
 """
