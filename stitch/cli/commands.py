@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from stitch import __version__
-from stitch.cli import check, dust, join, paper, plan, seams, size, status, ties, verify
+from stitch.cli import check, cutout, dust, join, paper, plan, seams, size, status, ties, verify
 from stitch.cli.console import answer
 from stitch.cli.plain_help import PlainCommand, PlainGroup
 from stitch.cli.wording import flowing
@@ -39,6 +39,7 @@ app.command("seams", cls=PlainCommand, help=seams.HELP, epilog=seams.EPILOG)(sea
 app.command("size", cls=PlainCommand, help=size.HELP, epilog=size.EPILOG)(size.size)
 app.command("paper", cls=PlainCommand, help=paper.HELP, epilog=paper.EPILOG)(paper.paper)
 app.command("dust", cls=PlainCommand, help=dust.HELP, epilog=dust.EPILOG)(dust.dust)
+app.command("cutout", cls=PlainCommand, help=cutout.HELP, epilog=cutout.EPILOG)(cutout.cutout)
 app.command("status", cls=PlainCommand, help=status.HELP, epilog=status.EPILOG)(status.status)
 app.command("verify", cls=PlainCommand, help=verify.HELP, epilog=verify.EPILOG)(verify.verify)
 
