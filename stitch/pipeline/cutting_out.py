@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -14,16 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.cutout.alpha import Matter, cut, margin_px, matter_of
-from stitch.cutout.ground import GroundMap, GroundTone, NoGround, find_ground, map_ground, reached
+from stitch.cutout.alpha import margin_px
 from stitch.errors import ScanError, UsageError
 from stitch.imaging.affine import mm_from_px, px_from_mm
-from stitch.imaging.cell_light import cell_light
 from stitch.imaging.resample import sample, source_window
 from stitch.imaging.windows import bands
 from stitch.master.png import PngWriter
 from stitch.master.xmp import xmp_packet
 from stitch.model.geometry import Size, Window
+from stitch.pipeline.cutter import Cutter, make_cutter
 from stitch.pipeline.derived import (
     USUAL_MEMORY_MB,
     Original,
@@ -36,13 +35,10 @@ from stitch.pipeline.derived import (
     write_picture,
     writing,
 )
-from stitch.pipeline.mark_file import MarkFile
 from stitch.progress import SILENT, Progress
 from stitch.report.beside import beside
 from stitch.report.preview import GrowingPreview
 
-CELL_MM = 1.0
-FINE_MM, MOST_FINE_CELLS = 0.2, 4_000_000
 BYTES_A_PX = 150
 BYTES_A_FINE_CELL = 60
 USUAL_MARGIN_MM = 2.0
@@ -87,22 +83,6 @@ class CutoutSummary:
     motif_fraction: float  # share of the original's area that is motif
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Cutter:
-    """Cuts windows of the original."""
-
-    original: Original
-    ground: GroundTone
-    found: GroundMap
-    matter: Matter
-    marks: MarkFile | None
-
-    def colour_and_alpha(self, codes: NDArray[Any], window: Window) -> tuple[NDArray[Any], NDArray[Any]]:
-        keep, drop = (None, None) if self.marks is None else self.marks.at(window)
-        floor, ppi = self.found.floor, self.original.ppi
-        return cut(codes, window, self.ground, self.matter, floor, ppi, keep=keep, drop=drop)
-
-
 def cut_out(request: CutoutRequest, progress: Progress = SILENT) -> CutoutSummary:
     """Cut the motif of a picture out.
 
@@ -120,7 +100,14 @@ def cut_out(request: CutoutRequest, progress: Progress = SILENT) -> CutoutSummar
         )
     with ExitStack() as stack:
         original = stack.enter_context(opened(request.path, picture.parent, why_dpi="how large the motif is"))
-        cutter = _cutter(stack, original, request, progress)
+        cutter = make_cutter(
+            stack,
+            original,
+            ground_mm=request.ground_mm,
+            opens_holes=request.opens_holes,
+            marks_path=request.marks,
+            progress=progress,
+        )
         window = _content(cutter, request)
         size, ppi = _out_size(window, original.ppi, request)
         share = _write(original, request, cutter, window, size, ppi, (picture, mask, comparison), progress)
@@ -145,69 +132,7 @@ def _require(request: CutoutRequest) -> None:
         raise UsageError("--width and --height cannot both be met.", advice="Give one; the other follows from it.")
 
 
-def _cutter(stack: ExitStack, original: Original, request: CutoutRequest, progress: Progress) -> _Cutter:
-    cell_px = max(4, round(px_from_mm(CELL_MM, original.ppi)))
-    cells = cell_light(original.source, original.encoding, cell_px, label="Measuring the ground", progress=progress)
-    shape = cells.rough.shape
-    place = _cell(request, original, cell_px, shape)
-    try:
-        ground = find_ground(cells, original.encoding, original.mm(cell_px), named=place)
-    except NoGround:
-        raise ScanError(
-            f"{request.path.name} has no single ground along its border.",
-            advice="Trim it to the sheet first, or name a place on the ground with --ground 5mm,5mm.",
-        ) from None
-    area = original.size.width_px * original.size.height_px
-    fine_px = max(2, round(px_from_mm(FINE_MM, original.ppi)), math.ceil(math.sqrt(area / MOST_FINE_CELLS)))
-    found = map_ground(original.source, ground, fine_px, progress=progress)
-    marks = None
-    if request.marks is not None:
-        marks = MarkFile(request.marks, original.size, original.scratch)
-        stack.callback(marks.close)
-        found = _marked(found, marks)
-    fine_place = _cell(request, original, fine_px, found.off.shape)
-    if fine_place is not None and not found.is_ground[fine_place]:
-        raise UsageError(
-            f"--ground: {request.path.name} shows no even ground at that place.", advice="Name a place a little apart."
-        )
-    found = reached(found, named=fine_place, opens_holes=request.opens_holes)
-    if not found.is_outside.any():
-        raise ScanError(
-            f"{request.path.name} shows no even ground that reaches its border.",
-            advice="Name a place on the ground with --ground 5mm,5mm.",
-        )
-    return _Cutter(original, ground, found, matter_of(found, original.ppi), marks)
-
-
-def _cell(request: CutoutRequest, original: Original, cell_px: int, shape: tuple[int, ...]) -> tuple[int, int] | None:
-    if request.ground_mm is None:
-        return None
-    column, row = (int(px_from_mm(mm, original.ppi) // cell_px) for mm in request.ground_mm)
-    if not (0 <= row < shape[0] and 0 <= column < shape[1]):
-        raise UsageError(
-            f"--ground: that place lies outside {request.path.name}.",
-            advice="It counts from the top-left corner, to the right and down.",
-        )
-    return row, column
-
-
-def _marked(found: GroundMap, marks: MarkFile) -> GroundMap:
-    """The map with what was painted: cells that are marked anywhere."""
-    is_ground = found.is_ground.copy()
-    for row in range(is_ground.shape[0]):
-        top = row * found.cell_px
-        band = Window(0, top, found.size.width_px, min(found.cell_px, found.size.height_px - top))
-        keep, drop = (_any_in_cells(one, found.cell_px) for one in marks.at(band))
-        is_ground[row] = (is_ground[row] | drop) & ~keep
-    return replace(found, is_ground=is_ground)
-
-
-def _any_in_cells(marked: NDArray[np.bool_], cell_px: int) -> NDArray[np.bool_]:
-    columns = np.asarray(marked.any(axis=0))
-    return np.asarray(np.pad(columns, (0, -len(columns) % cell_px)).reshape(-1, cell_px).any(axis=1))
-
-
-def _content(cutter: _Cutter, request: CutoutRequest) -> Window:
+def _content(cutter: Cutter, request: CutoutRequest) -> Window:
     """Where the motif lies, with its margin, inside the picture. Raises ScanError when there is none."""
     original, found = cutter.original, cutter.found
     inside = (~found.is_outside).astype(np.uint8)
@@ -247,7 +172,7 @@ def _out_size(window: Window, ppi: float, request: CutoutRequest) -> tuple[Size,
 def _write(
     original: Original,
     request: CutoutRequest,
-    cutter: _Cutter,
+    cutter: Cutter,
     window: Window,
     size: Size,
     ppi: float,
@@ -280,7 +205,7 @@ def _write(
 
 
 def _write_mask(
-    original: Original, request: CutoutRequest, cutter: _Cutter, masks: PngWriter, progress: Progress
+    original: Original, request: CutoutRequest, cutter: Cutter, masks: PngWriter, progress: Progress
 ) -> float:
     strips = _strips(original, request, cutter)
     total = 0.0
@@ -296,7 +221,7 @@ def _write_mask(
     return total / (original.size.width_px * original.size.height_px)
 
 
-def _strips(original: Original, request: CutoutRequest, cutter: _Cutter) -> Any:
+def _strips(original: Original, request: CutoutRequest, cutter: Cutter) -> Any:
     held = cutter.found.off.size * BYTES_A_FINE_CELL / 1e6
     return strips_for(
         original.size, 16, request.memory_mb, bytes_a_px=BYTES_A_PX, margin_px=margin_px(), held_mb=held, samples=4
@@ -304,7 +229,7 @@ def _strips(original: Original, request: CutoutRequest, cutter: _Cutter) -> Any:
 
 
 def _bands(
-    original: Original, request: CutoutRequest, cutter: _Cutter, window: Window, size: Size, progress: Progress
+    original: Original, request: CutoutRequest, cutter: Cutter, window: Window, size: Size, progress: Progress
 ) -> Iterator[tuple[Window, NDArray[np.float32], NDArray[np.float32]]]:
     """Bands of what comes out: colour (n, width, 3) and alpha (n, width), 0..1."""
     rows = max(16, _strips(original, request, cutter).rows_px // 2)

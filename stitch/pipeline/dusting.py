@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +17,7 @@ from stitch.dust.mend import from_donor, from_likeness, reach_px
 from stitch.dust.shapes import REACH_MM
 from stitch.errors import UsageError
 from stitch.imaging.affine import mm_from_px, px_from_mm
-from stitch.imaging.spots import Capsule, inside
+from stitch.imaging.spots import Capsule
 from stitch.imaging.windows import bands, blocks
 from stitch.master.png import PngWriter
 from stitch.master.writer import MasterWriter
@@ -36,18 +35,13 @@ from stitch.pipeline.derived import (
     writing,
 )
 from stitch.pipeline.dust_proofs import JobProofs, Proven
+from stitch.pipeline.dust_shown import Patch, mask_of, mask_rows, patched, place_of, sheet_of, soft_px
 from stitch.pipeline.kept_job import opened_job
 from stitch.progress import SILENT, Progress
-from stitch.report.contact import Tile, contact_sheet
-from stitch.report.preview import eight_bit
 
 USUAL_LIMIT = 0.005  # of the area
-SOFT_MM = 0.15  # mended around a speck, and a px more
 SIDE_PX = 640
 BYTES_A_PX = 120
-TILE_PX = 96
-MOST_TILES = 600
-MASK_CODES = {Verdict.MEND: 255, Verdict.ASK: 128}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +69,6 @@ class DustSummary:
     spots: tuple[DustSpot, ...]
     from_scans: int  # specks mended by what another scan shows
     mended_fraction: float  # of the area
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Patch:
-    """A speck's window, which px of it are made new, and their codes (n, 3)."""
-
-    window: Window
-    speck: NDArray[np.bool_]
-    codes: NDArray[Any]
-    is_from_scan: bool
 
 
 def mend_dust(request: DustRequest, progress: Progress = SILENT) -> DustSummary:
@@ -147,11 +131,6 @@ def _spot(place: Capsule, ppi: float, proof: Proof, verdict: Verdict, note: str 
     return DustSpot(0, x, y, size, length, round(place.angle_deg, 1), proof, verdict, note)
 
 
-def _place(spot: DustSpot, ppi: float) -> Capsule:
-    x, y, length, width = (px_from_mm(mm, ppi) for mm in (spot.x_mm, spot.y_mm, spot.length_mm, spot.size_mm))
-    return Capsule(x - 0.5, y - 0.5, length, width, spot.angle_deg)
-
-
 def _proposed(original: Original, proven: Sequence[Proven], progress: Progress) -> list[DustSpot]:
     """What only looks like dust, and is not proven already."""
     size, ppi = original.size, original.ppi
@@ -183,9 +162,9 @@ def _judged(spots: Sequence[DustSpot], request: DustRequest) -> tuple[DustSpot, 
 
 def _patches(
     original: Original, proofs: JobProofs | None, spots: Sequence[DustSpot], progress: Progress
-) -> list[_Patch]:
-    ppi, soft = original.ppi, 1 + px_from_mm(SOFT_MM, original.ppi)
-    wanted = [_place(one, ppi) for one in spots if one.verdict is Verdict.MEND]
+) -> list[Patch]:
+    ppi, soft = original.ppi, soft_px(original.ppi)
+    wanted = [place_of(one, ppi) for one in spots if one.verdict is Verdict.MEND]
     middles = np.array([[one.x, one.y] for one in wanted]).reshape(-1, 2)
     reaches = np.array([(one.length + one.width) / 2 + soft for one in wanted])
     found = []
@@ -193,9 +172,9 @@ def _patches(
         for k, place in enumerate(wanted):
             grown = int(np.ceil(reaches[k])) + reach_px(ppi)
             window = Window(round(place.x), round(place.y), 1, 1).grown(grown).clipped(original.size)
-            speck = _mask(place, window, soft)
+            speck = mask_of(place, window, soft)
             near = np.abs(middles - middles[k]).max(axis=1) < grown + reaches
-            dirty = np.logical_or.reduce([_mask(wanted[j], window, soft) for j in np.flatnonzero(near)])
+            dirty = np.logical_or.reduce([mask_of(wanted[j], window, soft) for j in np.flatnonzero(near)])
             if speck.any():
                 found.append(_patch(original, proofs, window, speck, dirty))
             task.advance()
@@ -204,25 +183,19 @@ def _patches(
 
 def _patch(
     original: Original, proofs: JobProofs | None, window: Window, speck: NDArray[np.bool_], dirty: NDArray[np.bool_]
-) -> _Patch:
+) -> Patch:
     codes = original.source.read(window)
     donor = None if proofs is None else proofs.donor(window, speck, dirty, codes)
     if donor is not None:
-        return _Patch(window, speck, from_donor(codes, donor, speck, dirty), is_from_scan=True)
-    return _Patch(window, speck, from_likeness(codes, speck, dirty, original.ppi), is_from_scan=False)
-
-
-def _mask(place: Capsule, window: Window, more_px: float) -> NDArray[np.bool_]:
-    x = np.arange(window.x0_px, window.x1_px)[None, :]
-    y = np.arange(window.y0_px, window.y1_px)[:, None]
-    return inside(place, x, y, more_px)
+        return Patch(window, speck, from_donor(codes, donor, speck, dirty), is_from_scan=True)
+    return Patch(window, speck, from_likeness(codes, speck, dirty, original.ppi), is_from_scan=False)
 
 
 def _write(
     original: Original,
     request: DustRequest,
     spots: Sequence[DustSpot],
-    patches: Sequence[_Patch],
+    patches: Sequence[Patch],
     files: Sequence[Path],
     *,
     is_within: bool,
@@ -243,18 +216,18 @@ def _write(
             spec = spec_of(original, _step(spots, patches))
             writer = stack.enter_context(MasterWriter(parts[3], spec, file_name=picture.name))
         for band in bands(size, strips.rows_px):
-            masks.write_rows(_mask_rows(spots, band, original.ppi))
+            masks.write_rows(mask_rows(spots, band, original.ppi))
             if writer is not None:
-                writer.write_rows(_patched(original.source.read(band), band, patches))
+                writer.write_rows(patched(original.source.read(band), band, patches))
         masks.finish()
         if writer is not None:
             writer.finish()
-        board = _sheet(original, spots, patches)
+        board = sheet_of(original, spots, patches)
         write_picture(parts[1], board, ppi=original.ppi, profile=original.scan.profile, description="Specks at 100 %")
         write_spots(parts[2], spots, read_from=book)
 
 
-def _step(spots: Sequence[DustSpot], patches: Sequence[_Patch]) -> str:
+def _step(spots: Sequence[DustSpot], patches: Sequence[Patch]) -> str:
     mended = [one for one in spots if one.verdict is Verdict.MEND]
     proven = sum(one.proof in (Proof.GLASS, Proof.ONE_SCAN) for one in mended)
     from_scan = sum(patch.is_from_scan for patch in patches)
@@ -262,56 +235,3 @@ def _step(spots: Sequence[DustSpot], patches: Sequence[_Patch]) -> str:
         f"{len(mended)} specks of dust mended, {proven} of them proven by the scans and the rest accepted by hand; "
         f"{from_scan} from another scan, the rest from the paint around"
     )
-
-
-def _patched(codes: NDArray[Any], band: Window, patches: Sequence[_Patch]) -> NDArray[Any]:
-    made = codes.copy()
-    for patch in patches:
-        shared = patch.window.intersection(band)
-        if shared.is_empty:
-            continue
-        whole = np.zeros((*patch.speck.shape, 3), codes.dtype)
-        whole[patch.speck] = patch.codes
-        there = patch.speck[shared.slices_in(patch.window)]
-        made[shared.slices_in(band)][there] = whole[shared.slices_in(patch.window)][there]
-    return made
-
-
-def _mask_rows(spots: Sequence[DustSpot], band: Window, ppi: float) -> NDArray[np.uint8]:
-    rows = np.zeros((band.height_px, band.width_px), np.uint8)
-    soft = 1 + px_from_mm(SOFT_MM, ppi)
-    for spot in spots:
-        place = _place(spot, ppi)
-        grown = int(np.ceil((place.length + place.width) / 2 + soft)) + 1
-        window = Window(round(place.x), round(place.y), 1, 1).grown(grown).intersection(band)
-        if not window.is_empty and spot.verdict in MASK_CODES:
-            part = rows[window.slices_in(band)]
-            np.maximum(part, MASK_CODES[spot.verdict] * _mask(place, window, soft).astype(np.uint8), out=part)
-    return rows
-
-
-def _sheet(original: Original, spots: Sequence[DustSpot], patches: Sequence[_Patch]) -> NDArray[np.uint8]:
-    """Every speck at 100 %, those that ask first; mended ones beside what they became."""
-    order = sorted(spots, key=lambda one: ((Verdict.ASK, Verdict.MEND, Verdict.KEEP).index(one.verdict), one.number))
-    tiles = list(_tiles(original, order[:MOST_TILES], patches))
-    more = f"; {len(order) - MOST_TILES} more are only in the list" if len(order) > MOST_TILES else ""
-    heading = f"{original.path.name}: specks as they are, and mended ones as they became, at 100 %{more}"
-    return contact_sheet(heading, tiles, TILE_PX)
-
-
-def _tiles(original: Original, spots: Sequence[DustSpot], patches: Sequence[_Patch]) -> Iterator[Tile]:
-    half = TILE_PX // 2
-    for spot in spots:
-        place = _place(spot, original.ppi)
-        square = Window(round(place.x) - half, round(place.y) - half, TILE_PX, TILE_PX)
-        window = square.clipped(original.size)
-        if window.is_empty:
-            continue
-        codes = original.source.read(window)
-        shown = [codes, _patched(codes, window, patches)] if spot.verdict is Verdict.MEND else [codes]
-        pictures = []
-        for one in shown:
-            tile = np.full((TILE_PX, TILE_PX, 3), 128, np.uint8)
-            tile[window.slices_in(square)] = eight_bit(one)
-            pictures.append(tile)
-        yield Tile(f"{spot.number} {spot.verdict.value}: {spot.proof.value}", tuple(pictures))
