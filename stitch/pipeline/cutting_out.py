@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime
@@ -47,8 +47,6 @@ PICTURE_PX = 900
 GREY = 119 / 255  # L* 50 in sRGB
 GROUNDS = (("on white", 1.0), ("on black", 0.0), ("on mid-grey", GREY))
 ENLARGED = 1.001
-
-Rows = Callable[[NDArray[Any]], None]
 
 
 @dataclass(frozen=True, slots=True)
