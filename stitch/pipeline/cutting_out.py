@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.compose.windows import BASE_MB
 from stitch.cutout.alpha import margin_px
 from stitch.errors import ScanError, UsageError
 from stitch.imaging.affine import mm_from_px, px_from_mm
@@ -41,6 +42,8 @@ from stitch.report.preview import GrowingPreview
 
 BYTES_A_PX = 150
 BYTES_A_FINE_CELL = 60
+BYTES_A_PX_OUT = 260  # while a band is cut out, averaged and mixed
+LEAST_ROWS, MOST_ROWS = 8, 256
 USUAL_MARGIN_MM = 2.0
 LEAST_CONTENT_MM2 = 0.3  # smaller spots do not decide where the picture is trimmed
 PICTURE_PX = 900
@@ -230,8 +233,8 @@ def _bands(
     original: Original, request: CutoutRequest, cutter: Cutter, window: Window, size: Size, progress: Progress
 ) -> Iterator[tuple[Window, NDArray[np.float32], NDArray[np.float32]]]:
     """Bands of what comes out: colour (n, width, 3) and alpha (n, width), 0..1."""
-    rows = max(16, _strips(original, request, cutter).rows_px // 2)
     scale = size.width_px / window.width_px, size.height_px / window.height_px
+    rows = _rows_at_once(request, cutter, window.width_px / scale[1])
     moved = np.array(
         [
             [scale[0], 0.0, (scale[0] - 1) / 2 - scale[0] * window.x0_px],
@@ -246,6 +249,12 @@ def _bands(
             colour, alpha = (one[inner] for one in cutter.colour_and_alpha(original.source.read(around), around))
             yield band, *_resampled(colour, alpha, needed, moved, band)
             task.advance(band.width_px * band.height_px / 1e6)
+
+
+def _rows_at_once(request: CutoutRequest, cutter: Cutter, px_a_row: float) -> int:
+    """Rows of what comes out that are made at once. `px_a_row` : of the original, that one of them takes."""
+    free_mb = request.memory_mb - BASE_MB - cutter.found.off.size * BYTES_A_FINE_CELL / 1e6
+    return max(LEAST_ROWS, min(MOST_ROWS, int(free_mb * 1e6 / (px_a_row * BYTES_A_PX_OUT))))
 
 
 def _resampled(

@@ -30,8 +30,8 @@ from stitch.scans.preflight import effective_ppi
 from stitch.scans.readers import open_image
 
 USUAL_MEMORY_MB = 1000
-SIDES_PX = (1024, 768, 512, 384, 256, 128, 64)
-CODES_COPIES = 5  # of a band's codes that are alive at once: read, with its margin, made, packed, written
+SIDES_PX = (512, 384, 256, 128, 64)
+CODES_COPIES = 6  # of a band's codes that are alive at once: read, with its margin, made, packed, written
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.windows import bands
+from stitch.imaging.windows import bands, blocks
 from stitch.model.geometry import Size, Window
 from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
@@ -48,7 +48,9 @@ class GrowingPreview:
     def add(self, band: Window, pixels: NDArray[Any]) -> None:
         """Take the pixels of a band of full rows, (n, width, 3), uint8 or uint16."""
         self._divisor = 256.0 if pixels.dtype == np.uint16 else 1.0
-        _add_band(self._total, _narrowed(pixels, self._total.shape[1]), band, self._full.height_px)
+        for part in blocks(band, band.width_px, max(1, BAND_PIXEL_COUNT // band.width_px)):
+            rows = _narrowed(pixels[part.slices_in(band)], self._total.shape[1])
+            _add_band(self._total, rows, part, self._full.height_px)
 
     def picture(self) -> NDArray[np.uint8]:
         """The copy, uint8 RGB."""
