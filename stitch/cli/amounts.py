@@ -71,3 +71,12 @@ def jobs(value: int) -> int:
     if value < 1:
         raise UsageError(f"--jobs: {value} cores cannot work.", advice="Take 1 or more, or leave it away for all.")
     return value
+
+
+def place_mm(text: str, *, what: str, unit: Unit | None) -> tuple[float, float]:
+    """A place as x and y in mm from the top-left corner, written like 20mm,30mm. Raises UsageError."""
+    sides = [part.strip() for part in text.split(",")]
+    if len(sides) != 2 or not all(sides):
+        raise UsageError(f"{what}: {text!r} is no place.", advice="Write it like 20mm,30mm: to the right, then down.")
+    x, y = (parse_length_mm(side, what=what, unit=unit) for side in sides)
+    return x, y

@@ -16,7 +16,7 @@ from datetime import datetime
 from pathlib import PurePosixPath
 
 from stitch import __version__
-from stitch.model.master import MasterSpec
+from stitch.model.master import DerivedSpec, Event, MasterSpec
 
 RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 DC = "http://purl.org/dc/elements/1.1/"
@@ -36,24 +36,26 @@ _NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010fff
 SOFTWARE = f"stitch {__version__}"
 
 
-def xmp_packet(spec: MasterSpec, written_at: datetime) -> bytes:
+def xmp_packet(spec: MasterSpec, written_at: datetime, media_type: str = "image/tiff") -> bytes:
     """The packet as UTF-8 bytes. `written_at` needs a time zone."""
     for prefix, name in _PREFIXES.items():
         ET.register_namespace(prefix, name)
     meta = ET.Element(_q(META, "xmpmeta"))
     rdf = ET.SubElement(meta, _q(RDF, "RDF"))
     about = ET.SubElement(rdf, _q(RDF, "Description"), {_q(RDF, "about"): ""})
-    _describe(about, spec)
+    _describe(about, spec, media_type)
     _date(about, written_at)
     _identify(about, spec, written_at)
     _list_scans(about, spec.ingredients)
-    _tell_history(about, spec.history, written_at)
+    if isinstance(spec, DerivedSpec):
+        _name_source(about, spec.made_from)
+    _tell_history(about, _events(spec, written_at))
     ET.indent(meta, space=" ")
     return (_HEAD + ET.tostring(meta, encoding="unicode") + _TAIL).encode("utf-8")
 
 
-def _describe(about: ET.Element, spec: MasterSpec) -> None:
-    _text(about, DC, "format", "image/tiff")
+def _describe(about: ET.Element, spec: MasterSpec, media_type: str) -> None:
+    _text(about, DC, "format", media_type)
     if spec.title:
         _language_alternative(about, "title", spec.title)
     if spec.creator:
@@ -85,14 +87,29 @@ def _list_scans(about: ET.Element, ingredients: Iterable[tuple[str, str]]) -> No
         _text(entry, REFERENCE, "documentID", f"urn:sha256:{sha256}")
 
 
-def _tell_history(about: ET.Element, history: Iterable[str], written_at: datetime) -> None:
+def _name_source(about: ET.Element, made_from: tuple[str, str]) -> None:
+    """The file that this picture was made from (xmpMM:DerivedFrom)."""
+    source = ET.SubElement(about, _q(MM, "DerivedFrom"), {_q(RDF, "parseType"): "Resource"})
+    _text(source, REFERENCE, "filePath", PurePosixPath(made_from[0]).name)
+    _text(source, REFERENCE, "documentID", f"urn:sha256:{made_from[1]}")
+
+
+def _events(spec: MasterSpec, written_at: datetime) -> tuple[Event, ...]:
+    """What was done before, as it was recorded then, and what is done now."""
+    earlier = spec.earlier if isinstance(spec, DerivedSpec) else ()
+    when = _iso(written_at)
+    first = earlier or (Event("created", when, SOFTWARE, "from the scans listed as ingredients"),)
+    return (*first, *(Event("edited", when, SOFTWARE, line) for line in spec.history))
+
+
+def _tell_history(about: ET.Element, events: Iterable[Event]) -> None:
     sequence = _array(about, _q(MM, "History"), "Seq")
-    for action, told in [("created", "from the scans listed as ingredients"), *(("edited", line) for line in history)]:
+    for event in events:
         entry = _structure(sequence)
-        _text(entry, EVENT, "action", action)
-        _text(entry, EVENT, "when", _iso(written_at))
-        _text(entry, EVENT, "softwareAgent", SOFTWARE)
-        _text(entry, EVENT, "parameters", told)
+        _text(entry, EVENT, "action", event.action)
+        _text(entry, EVENT, "when", event.when)
+        _text(entry, EVENT, "softwareAgent", event.agent)
+        _text(entry, EVENT, "parameters", event.told)
 
 
 def _language_alternative(parent: ET.Element, name: str, text: str) -> None:

@@ -25,6 +25,24 @@ class MasterSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class Event:
+    """One thing done to a picture, as its record has it."""
+
+    action: str
+    when: str  # ISO 8601
+    agent: str
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class DerivedSpec(MasterSpec):
+    """A picture made from a master: `history` is what was done now, `earlier` what its record held before."""
+
+    earlier: tuple[Event, ...] = ()
+    made_from: tuple[str, str] = ("", "")  # file name, sha256
+
+
+@dataclass(frozen=True, slots=True)
 class MasterRecord:
     """A master that was written, read back and found right."""
 

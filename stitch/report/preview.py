@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.imaging.windows import bands
+from stitch.imaging.windows import bands, blocks
 from stitch.model.geometry import Size, Window
 from stitch.model.scans import PixelSource
 
@@ -27,16 +27,33 @@ def preview(source: PixelSource, *, long_side_px: int = 1600) -> NDArray[np.uint
     Each pixel is the mean, over exactly the area it covers, of the encoded code values; 16-bit values then lose their
     low byte (>> 8). Never enlarged. Memory does not grow with the height of the source.
     """
-    full, small = source.size, preview_size(source.size, long_side_px)
-    total = np.zeros((small.height_px, small.width_px, 3), dtype=np.float32)
-    divisor = 1.0
+    full = source.size
+    growing = GrowingPreview(full, long_side_px)
     for band in bands(full, max(1, BAND_PIXEL_COUNT // full.width_px)):
-        pixels = source.read(band)
-        divisor = 256.0 if pixels.dtype == np.uint16 else 1.0
-        _add_band(total, _narrowed(pixels, small.width_px), band, full.height_px)
-    if divisor == 1.0:
-        return np.clip(np.rint(total), 0, 255).astype(np.uint8)
-    return np.clip(np.floor((total + 0.01) / divisor), 0, 255).astype(np.uint8)
+        growing.add(band, source.read(band))
+    return growing.picture()
+
+
+class GrowingPreview:
+    """A reduced copy that takes a picture's rows as they come; each row once."""
+
+    def __init__(self, full: Size, long_side_px: int = 1600) -> None:
+        self._full, small = full, preview_size(full, long_side_px)
+        self._total = np.zeros((small.height_px, small.width_px, 3), dtype=np.float32)
+        self._divisor = 1.0
+
+    def add(self, band: Window, pixels: NDArray[Any]) -> None:
+        """Take the pixels of a band of full rows, (n, width, 3), uint8 or uint16."""
+        self._divisor = 256.0 if pixels.dtype == np.uint16 else 1.0
+        for part in blocks(band, band.width_px, max(1, BAND_PIXEL_COUNT // band.width_px)):
+            rows = _narrowed(pixels[part.slices_in(band)], self._total.shape[1])
+            _add_band(self._total, rows, part, self._full.height_px)
+
+    def picture(self) -> NDArray[np.uint8]:
+        """The copy, uint8 RGB."""
+        if self._divisor == 1.0:
+            return np.clip(np.rint(self._total), 0, 255).astype(np.uint8)
+        return np.clip(np.floor((self._total + 0.01) / self._divisor), 0, 255).astype(np.uint8)
 
 
 def eight_bit(pixels: NDArray[Any]) -> NDArray[np.uint8]:

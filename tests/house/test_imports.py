@@ -20,6 +20,9 @@ ROOMS = {
     "wishes",
     "plan",
     "check",
+    "paper",
+    "dust",
+    "cutout",
 }
 
 
