@@ -155,6 +155,17 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
 
 def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample) -> NDArray[Any]:
     x, y = positions(placed, block)
+    return sample_at(pixels, source, x, y, how, is_halved=scale_of(linear_part(placed)) <= DOUBLED_ABOVE)
+
+
+def sample_at(
+    pixels: NDArray[Any], source: Window, x: FloatArray, y: FloatArray, how: Resample, *, is_halved: bool = False
+) -> NDArray[Any]:
+    """Sample `pixels` (which hold `source` of a picture) at px positions (h, w) of that picture, used up by it.
+
+    Positions are rounded to whole steps of 1/4096 px. At most `BLOCK_PX` a side where `how` is fine.
+    `is_halved` : the pixels were low-passed to half their band already, so that no doubled grid is needed.
+    """
     for at, first in ((x, source.x0_px), (y, source.y0_px)):
         at *= STEPS_PER_PX
         np.rint(at, out=at)
@@ -177,7 +188,7 @@ def _block(pixels: NDArray[Any], source: Window, placed: Map, block: Window, how
                 borderMode=cv2.BORDER_REPLICATE,
             )
         )
-    factor = 2 if scale_of(linear_part(placed)) > DOUBLED_ABOVE else 1
+    factor = 1 if is_halved else 2
     grid = doubling.doubled(near) if factor == 2 else near.astype(np.float32)
     at_x, at_y = ((factor * at).astype(np.float32) for at in (x, y))
     return doubling.read_straight(grid, at_x, at_y, pixels.dtype, in_steps=True)

@@ -1,0 +1,263 @@
+"""A master trimmed to its sheet or its paint, squared, with one resampling at most: `NAME_trim.tif`."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.compose.windows import BASE_MB
+from stitch.errors import ScanError, UsageError
+from stitch.imaging.affine import corners as grid_corners
+from stitch.imaging.affine import px_from_mm
+from stitch.imaging.projective import project
+from stitch.master.writer import MasterWriter
+from stitch.model.settings import Measured, Resample
+from stitch.model.size import SizeCheck, SizeReading
+from stitch.pipeline.derived import (
+    CODES_COPIES,
+    SIDES_PX,
+    USUAL_MEMORY_MB,
+    Original,
+    named,
+    opened,
+    require_names,
+    spec_of,
+    write_picture,
+    writing,
+)
+from stitch.progress import SILENT, Progress
+from stitch.report.preview import preview
+from stitch.size.evidence import AMBIGUOUS
+from stitch.size.lines import meet
+from stitch.size.measure import measure
+from stitch.size.verdict import Length, judged
+from stitch.trim.cutting import cut_bands, rows_read
+from stitch.trim.drawn import draw_outline
+from stitch.trim.square import SQUARE_DEG, USUAL_LIMIT_DEG, Cut, Lean, cut_for, lean_of, missing_px
+
+FloatArray = NDArray[np.float64]
+Place = tuple[float, float]
+Corners = tuple[Place, Place, Place, Place]
+
+SURE_MM = 0.25  # an edge less sure than this is not cut along
+TURN_LIMIT_DEG = 5.0
+BYTES_A_BLOCK = 40_000_000  # of each thread
+PICTURE_PX = 1600
+BY_HAND = "Give the four corners by hand: --preview draws rulers to read them from."
+
+
+@dataclass(frozen=True, slots=True)
+class TrimRequest:
+    """What is asked for. `corners_mm`: by hand, clockwise from the top left, in mm from the picture's top-left."""
+
+    path: Path
+    out: Path | None = None
+    to: Measured = Measured.SHEET
+    border_mm: float = 0.0  # kept around; negative: cut off inside
+    corners_mm: Corners | None = None
+    limit_deg: float = USUAL_LIMIT_DEG  # most shear and taper undone
+    only_turn: bool = False
+    width_mm: float | None = None
+    height_mm: float | None = None
+    resample: Resample = Resample.USUAL
+    only_preview: bool = False
+    memory_mb: int = USUAL_MEMORY_MB
+    force: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TrimSummary:
+    """What was made. `picture` is None after a preview alone."""
+
+    picture: Path | None
+    outline: Path
+    lean: Lean
+    is_whole: bool  # pixels were copied, none made anew
+    size_px: tuple[int, int]
+    readings: tuple[SizeReading, ...]  # width and height of the new picture, its border left out
+    evidence: tuple[tuple[str, str], ...]  # side, what it was found by
+
+
+def trim(request: TrimRequest, progress: Progress = SILENT) -> TrimSummary:
+    """Trim a finished picture, or only draw where it would be cut.
+
+    Raises UsageError, WriteError, and ScanError where an edge is not in view, could be another than the one asked for,
+    or is too far from square.
+    """
+    ends = ["_trim.png"] if request.only_preview else ["_trim.tif", "_trim.png"]
+    files = [named(request.path, request.out, end) for end in ends]
+    require_names(files, request.path, force=request.force)
+    with opened(request.path, files[0].parent, why_dpi="how large the painting is") as original:
+        corners, check = _corners(original, request, progress)
+        lean = lean_of(corners)
+        _require_square(original, request, lean)
+        cut = cut_for(corners, px_from_mm(request.border_mm, original.ppi), only_turn=request.only_turn)
+        _require_inside(original, request, cut)
+        readings = _readings(original, request, cut)
+        drawn = draw_outline(
+            preview(original.source, long_side_px=PICTURE_PX, progress=progress),
+            original.size,
+            original.mm(1.0),
+            corners,
+            project(cut.picture_from_cut, grid_corners(cut.size.width_px, cut.size.height_px)),
+        )
+        with writing(files, 0 if request.only_preview else _bytes(original, cut)) as parts:
+            if not request.only_preview:
+                _write(original, request, cut, lean, parts[0], progress)
+            words = f"Where {original.path.name} is cut"
+            write_picture(parts[-1], drawn, ppi=original.ppi, profile=None, description=words)
+    return TrimSummary(
+        picture=None if request.only_preview else files[0],
+        outline=files[-1],
+        lean=lean,
+        is_whole=cut.is_whole,
+        size_px=(cut.size.width_px, cut.size.height_px),
+        readings=readings,
+        evidence=() if check is None else tuple((edge.side, edge.evidence) for edge in check.edges),
+    )
+
+
+def _corners(original: Original, request: TrimRequest, progress: Progress) -> tuple[FloatArray, SizeCheck | None]:
+    if request.corners_mm is not None:
+        return np.array(request.corners_mm) * px_from_mm(1.0, original.ppi) - 0.5, None
+    check = measure(
+        original.source,
+        original.ppi,
+        width_mm=request.width_mm,
+        height_mm=request.height_mm,
+        measured=request.to,
+        progress=progress,
+    )
+    _require_edges(original, request, check)
+    lines = {edge.side: (np.array(edge.start_px), np.array(edge.end_px)) for edge in check.edges}
+    ring = (("left", "top"), ("right", "top"), ("right", "bottom"), ("left", "bottom"))
+    return np.stack([meet(lines[a], lines[b]) for a, b in ring]), check
+
+
+def _require_edges(original: Original, request: TrimRequest, check: SizeCheck) -> None:
+    name = original.path.name
+    hidden = [edge.side for edge in check.edges if not edge.is_in_view]
+    if hidden:
+        raise ScanError(f"The {_listed(hidden)} edge of {name} is not in view, so nothing was cut.", advice=BY_HAND)
+    unsure = [edge.side for edge in check.edges if original.mm(edge.sigma_px or 0.0) > SURE_MM]
+    if unsure:
+        raise ScanError(
+            f"The {_listed(unsure)} edge of {name} is not known to {SURE_MM:g} mm, so nothing was cut.", advice=BY_HAND
+        )
+    _require_right_edge(name, request, check)
+
+
+def _require_right_edge(name: str, request: TrimRequest, check: SizeCheck) -> None:
+    """A blank margin scanned without any lid looks like a lid; only the tape tells the two apart."""
+    wrong = [reading for reading in check.readings if reading.is_ok is False]
+    if wrong:
+        raise ScanError(
+            f"The outline found in {name} measures {wrong[0].measured_mm:.1f} mm where the tape says "
+            f"{wrong[0].expected_mm or 0.0:.1f} mm ({wrong[0].name}), so nothing was cut.",
+            advice="Look at it with --preview, measure again, or give the four corners by hand.",
+        )
+    is_proved = request.width_mm is not None and request.height_mm is not None
+    doubtful = [edge.side for edge in check.edges if edge.evidence == AMBIGUOUS]
+    if doubtful and request.to is Measured.SHEET and not is_proved:
+        raise ScanError(
+            f"The {_listed(doubtful)} edge found in {name} may be the sheet's or that of the paint on a blank margin.",
+            advice="Give --width and --height by the tape, or say --to paint, or give the four corners by hand.",
+        )
+
+
+def _require_square(original: Original, request: TrimRequest, lean: Lean) -> None:
+    if abs(lean.turn_deg) > TURN_LIMIT_DEG:
+        raise ScanError(
+            f"{original.path.name} would be turned by {lean.turn_deg:+.1f}°; at most {TURN_LIMIT_DEG:g}° are undone.",
+            advice="Check the corners: clockwise, from the top left.",
+        )
+    if not request.only_turn and lean.corner_deg > request.limit_deg:
+        raise ScanError(
+            f"A corner found in {original.path.name} is {lean.corner_deg:.2f}° off a right angle; "
+            f"scanning leaves less than {request.limit_deg:g}°, so the work itself may not be square.",
+            advice="Take --only-turn to leave its shape alone, or allow more with --limit.",
+        )
+
+
+def _require_inside(original: Original, request: TrimRequest, cut: Cut) -> None:
+    out_px = missing_px(cut, original.size)
+    if out_px <= 0.5:
+        return
+    left = request.border_mm - original.mm(out_px)
+    advice = f"Take a border of at most {left:.1f} mm." if left > 0.1 else "Take no border, or check the corners."
+    raise UsageError(
+        f"The cut reaches {original.mm(out_px):.1f} mm beyond {original.path.name}; nothing is invented there.",
+        advice=advice,
+    )
+
+
+def _readings(original: Original, request: TrimRequest, cut: Cut) -> tuple[SizeReading, ...]:
+    border = 2 * request.border_mm if request.border_mm > 0 else 0.0
+    sides = (("width", cut.size.width_px), ("height", cut.size.height_px))
+    lengths = [Length(axis, axis, original.mm(px) - border, original.mm(0.5)) for axis, px in sides]
+    whole = (None, None) if request.border_mm < 0 else (request.width_mm, request.height_mm)
+    return judged(lengths, *whole, None)[0]
+
+
+def _write(original: Original, request: TrimRequest, cut: Cut, lean: Lean, part: Path, progress: Progress) -> None:
+    cores = os.cpu_count() or 1
+    rows = _rows(original, cut, request.memory_mb, cores)
+    spec = spec_of(original, _told(request, cut, lean), size=cut.size, settings=("trim", _settings(request, cut)))
+    with (
+        MasterWriter(part, spec, file_name=part.name) as writer,
+        ThreadPoolExecutor(cores, thread_name_prefix="cut") as pool,
+        progress.task("Cutting", cut.size.height_px) as task,
+    ):
+        for band, codes in cut_bands(original.source, cut, rows, request.resample, pool):
+            writer.write_rows(codes)
+            task.advance(band.height_px)
+        writer.finish()
+
+
+def _rows(original: Original, cut: Cut, memory_mb: int, cores: int) -> int:
+    """Rows of a band, as many as the budget allows. Raises UsageError."""
+    row_bytes = max(original.size.width_px, cut.size.width_px) * 3 * original.scan.bits // 8
+    held = BASE_MB + cores * BYTES_A_BLOCK / 1e6
+    needed = [(rows, held + (2 * rows_read(cut, rows) + CODES_COPIES * rows) * row_bytes / 1e6) for rows in SIDES_PX]
+    for rows, mb in needed:
+        if mb <= memory_mb:
+            return rows
+    raise UsageError(
+        f"{memory_mb} MB of memory is too little for {original.path.name}.",
+        advice=f"Give --memory {int(needed[-1][1]) + 1} or more.",
+    )
+
+
+def _told(request: TrimRequest, cut: Cut, lean: Lean) -> str:
+    kept = f", {request.border_mm:g} mm kept around it" if request.border_mm else ""
+    by = "four corners given by hand" if request.corners_mm else f"the {request.to.value}'s edges"
+    if cut.is_whole:
+        return f"cropped along {by}{kept}; already square to {SQUARE_DEG:g}°, so no pixel was made anew"
+    undone = "turned" if request.only_turn else f"turned, shear {lean.shear_deg:+.3f}° and taper undone"
+    return f"cropped along {by}{kept}; {undone} by {-lean.turn_deg:+.3f}°, resampled once ({request.resample.value})"
+
+
+def _settings(request: TrimRequest, cut: Cut) -> dict[str, Any]:
+    return {
+        "to": request.to.value,
+        "border_mm": request.border_mm,
+        "limit_deg": request.limit_deg,
+        "only_turn": request.only_turn,
+        "resample": request.resample.value,
+        "picture_from_cut": [float(f"{value:.12g}") for value in cut.picture_from_cut.reshape(-1)],
+        "size_px": [cut.size.width_px, cut.size.height_px],
+    }
+
+
+def _bytes(original: Original, cut: Cut) -> int:
+    return cut.size.width_px * cut.size.height_px * 3 * original.scan.bits // 8
+
+
+def _listed(sides: list[str]) -> str:
+    return sides[0] if len(sides) == 1 else f"{', '.join(sides[:-1])} and {sides[-1]}"
