@@ -1,7 +1,8 @@
 """File names that Windows, macOS and Linux all take, and that nobody confuses.
 
-Windows: no < > : " / \\ | ? *, no control characters, no final dot or space, no device names, paths below 260 characters
-(Microsoft, Naming Files, Paths, and Namespaces; from memory). macOS stores composed and decomposed accents as one name.
+Windows: no < > : " / \\ | ? *, no control characters, no final dot or space, no device names, paths below 260
+characters (Microsoft, Naming Files, Paths, and Namespaces; from memory). macOS takes composed and decomposed accents
+for one name.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ _DEVICES = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|com[0-9¹²³]|lpt[0-9
 
 
 def safe(text: str, *, instead: str = "untitled") -> str:
-    """A text as part of a file name: composed accents, no sign that a system refuses; `instead` when nothing is left."""
+    """A text as part of a file name: accents composed, no sign that a system refuses; `instead` of nothing."""
     plain = unicodedata.normalize("NFC", text.encode("utf-8", "replace").decode("utf-8"))
     plain = " ".join(_FORBIDDEN.sub("-", plain).split()).strip(". -")
     while len(plain.encode("utf-8")) > MOST_BYTES:
