@@ -23,12 +23,13 @@ def wanted_sizes(text: str, *, unit: Unit | None, own: Mapping[str, Sequence[str
         name, colon, fit = part.partition(":")
         how = _fit(fit.strip(), part) if colon else None
         members = known.get(name.strip().casefold(), (name,))
-        found += [Wanted(_size(member, unit), how) for member in members]
+        found += [Wanted(one_size(member, what="--sizes", unit=unit), how) for member in members]
     return tuple(dict.fromkeys(found))
 
 
-def _size(text: str, unit: Unit | None) -> PrintSize:
-    width, height = size_mm(text, what="--sizes", unit=unit)
+def one_size(text: str, *, what: str, unit: Unit | None) -> PrintSize:
+    """A single size. Raises UsageError."""
+    width, height = size_mm(text, what=what, unit=unit)
     return PrintSize(safe(plain_name(text)), width, height)
 
 

@@ -45,8 +45,17 @@ def prints(
         typer.Argument(metavar="FILE", show_default=False, help="The finished picture.", exists=True, dir_okay=False),
     ],
     sizes: Annotated[
-        str, typer.Option(metavar="LIST", show_default=False, help="Sizes or sets, e.g. 5x7in,8x10in:border,A4,square.")
-    ],
+        str | None,
+        typer.Option(metavar="LIST", show_default=False, help="Sizes or sets, e.g. 5x7in,8x10in:border,A4,square."),
+    ] = None,
+    proof: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SHEET",
+            show_default=False,
+            help="Only a proof on such a sheet, e.g. A4: the riskiest parts at the scale of the one size named.",
+        ),
+    ] = None,
     dpi: Annotated[float, typer.Option(metavar="NUMBER", help="Pixels to an inch of the print.")] = 300.0,
     fit: Annotated[
         Fit | None, typer.Option(show_default=False, help="What to do where the paper has another shape.")
@@ -116,7 +125,7 @@ def prints(
             raise UsageError(f"--allow-enlarge: {allow_enlarge:g} cannot be.", advice="Take 1 to 4, e.g. 1.25.")
         request = PrintRequest(
             path=file,
-            wanted=wanted_sizes(sizes, unit=unit, own=load_sets(sets)),
+            wanted=() if sizes is None else wanted_sizes(sizes, unit=unit, own=load_sets(sets)),
             out=out,
             dpi=amounts.dpi(dpi, what="--dpi"),
             fit=fit,
@@ -139,7 +148,18 @@ def prints(
             memory_mb=amounts.memory_mb(memory),
             force=force,
         )
-        raise typer.Exit(_make(request))
+        raise typer.Exit(_make(request) if proof is None else _make_proof(request, proof, unit))
+
+
+def _make_proof(request: PrintRequest, sheet: str, unit: Unit | None) -> int:
+    from stitch.cli.print_sizes import one_size
+    from stitch.pipeline.proofing import make_proof  # heavy: only when there is work
+
+    with progress_bars() as progress:
+        path = make_proof(request, one_size(sheet, what="--proof", unit=unit), progress)
+    say("Print it at 100 % on the paper that you will order, and look at it in the light it will hang in.")
+    answer(str(path))
+    return 0
 
 
 def _make(request: PrintRequest) -> int:

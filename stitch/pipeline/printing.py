@@ -68,14 +68,14 @@ def make_prints(request: PrintRequest, progress: Progress = SILENT) -> PrintsSum
     _require(request)
     home = request.out or request.path.absolute().parent
     with opened(request.path, home, why_dpi="what a print would lose") as original:
-        target = _target(original, request)
+        target = target_profile(original, request)
         own = original.scan.profile or srgb_profile()
-        glance = _glance(original)
+        glance = glance_at(original)
         small = np.asarray((glance >> 8).astype(np.uint8))
         frames, skipped = planned(
             request, original.size, original.ppi, lambda across, down: fullest_middle(small, across, down)
         )
-        title = safe(_title(request, original), instead=safe(request.path.stem))
+        title = safe(title_of(request, original), instead=safe(request.path.stem))
         folder = home / title
         files = [_file(folder, title, frame, request) for frame in frames]
         _require_free_names(files, folder, request)
@@ -91,7 +91,8 @@ def make_prints(request: PrintRequest, progress: Progress = SILENT) -> PrintsSum
     )
 
 
-def _title(request: PrintRequest, original: Original) -> str:
+def title_of(request: PrintRequest, original: Original) -> str:
+    """The title given, else the picture's own."""
     return request.title if request.title is not None else original.carried.title
 
 
@@ -106,7 +107,7 @@ def _require(request: PrintRequest) -> None:
         raise UsageError(f"--quality: {request.quality} cannot be.", advice="Take 75 to 100; 92 is usual.")
 
 
-def _target(original: Original, request: PrintRequest) -> bytes:
+def target_profile(original: Original, request: PrintRequest) -> bytes:
     """The profile of the prints. Raises UsageError."""
     if request.keeps_profile:
         return original.scan.profile or srgb_profile()
@@ -130,7 +131,7 @@ def _target(original: Original, request: PrintRequest) -> bytes:
     return profile
 
 
-def _glance(original: Original) -> NDArray[np.uint16]:
+def glance_at(original: Original) -> NDArray[np.uint16]:
     """Some pixels of the whole picture, unmixed, about a thousand a side; 16-bit codes."""
     size = original.size
     step = max(1, max(size.width_px, size.height_px) // GLANCE_PX)
@@ -219,7 +220,7 @@ def _run(original: Original, writers: list[PrintWriter], rows: int, progress: Pr
         progress.task("Making prints", last - first) as task,
     ):
         for band in blocks(Window(0, first, width, last - first), width, rows):
-            planes = _planes(original.source.read(band))
+            planes = planes_of(original.source.read(band))
 
             def one(
                 pair: tuple[Resizer, PrintWriter], planes: NDArray[np.float32] = planes, y0: int = band.y0_px
@@ -233,7 +234,7 @@ def _run(original: Original, writers: list[PrintWriter], rows: int, progress: Pr
             task.advance(band.height_px)
 
 
-def _planes(codes: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.float32]:
+def planes_of(codes: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.float32]:
     """Codes (n, w, 3) as 16-bit codes (3, n, w), float32."""
     planes = np.empty((3, *codes.shape[:2]), np.float32)
     factor = 257.0 if codes.dtype == np.uint8 else 1.0

@@ -135,7 +135,7 @@ def _exif(dpi: float, texts: dict[int, str]) -> bytes:
     exif[296] = 2
     for tag, text in texts.items():
         if text:
-            exif[tag] = text.replace("\0", "")[:2000]
+            exif[tag] = text.replace("\0", "").encode("utf-8", "replace")[:2000]
     data: bytes = exif.tobytes()
     return data if data.startswith(b"Exif") else b"Exif\0\0" + data
 
