@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
@@ -60,9 +60,12 @@ class PrintsSummary:
     out_of_gamut: float  # share of the work's colours that the print's profile cannot hold
 
 
-def make_prints(request: PrintRequest, progress: Progress = SILENT) -> PrintsSummary:
+def make_prints(
+    request: PrintRequest, progress: Progress = SILENT, *, may_replace: Callable[[Path], bool] | None = None
+) -> PrintsSummary:
     """Make every size asked for that the picture can fill.
 
+    may_replace : says of a file in the way whether it may be replaced; None: all with `force`, else none.
     Raises UsageError, ScanError, WriteError; then no file of this run is left.
     """
     _require(request)
@@ -78,7 +81,7 @@ def make_prints(request: PrintRequest, progress: Progress = SILENT) -> PrintsSum
         title = safe(title_of(request, original), instead=safe(request.path.stem))
         folder = home / title
         files = [_file(folder, title, frame, request) for frame in frames]
-        _require_free_names(files, folder, request)
+        _require_free_names(files, folder, request, may_replace or (lambda path: request.force))
         made, over = _made(original, request, frames, files, target, progress) if frames else ((), ())
     return PrintsSummary(
         folder,
@@ -145,13 +148,16 @@ def _file(folder: Path, title: str, frame: Frame, request: PrintRequest) -> Path
     return fitting(folder, title, end)
 
 
-def _require_free_names(files: list[Path], folder: Path, request: PrintRequest) -> None:
+def _require_free_names(
+    files: list[Path], folder: Path, request: PrintRequest, may_replace: Callable[[Path], bool]
+) -> None:
     there = clashes([path.name for path in files], folder)
     if folder.exists() and not folder.is_dir():
         raise WriteError(f"{folder} is a file, not a folder.", advice="Choose another place with --out.")
-    if there and not request.force:
+    kept = [name for name in there if not may_replace(folder / name)]
+    if kept:
         raise WriteError(
-            f"{folder} holds {', '.join(there)} already; nothing was written.",
+            f"{folder} holds {', '.join(kept)} already; nothing was written.",
             advice="Add --force to replace, name only new sizes, or choose another place with --out.",
         )
     if any((folder / name).resolve() == request.path.resolve() for name in there):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -39,7 +40,13 @@ PROOF_QUALITY = 95
 MOST_SHEET_MM = 900.0
 
 
-def make_proof(request: PrintRequest, sheet: PrintSize, progress: Progress = SILENT) -> Path:
+def make_proof(
+    request: PrintRequest,
+    sheet: PrintSize,
+    progress: Progress = SILENT,
+    *,
+    may_replace: Callable[[Path], bool] | None = None,
+) -> Path:
     """Write `TITLE_proof_SHEET.jpg` and return its path.
 
     The scale is that of the one size named, or the work's own size where none is. Raises UsageError, ScanError,
@@ -53,7 +60,8 @@ def make_proof(request: PrintRequest, sheet: PrintSize, progress: Progress = SIL
     with opened(request.path, home, why_dpi="at which scale to proof it") as original:
         title = safe(title_of(request, original), instead=safe(request.path.stem))
         path = fitting(home / title, title, f"_proof_{sheet.name}.jpg")
-        if clashes([path.name], path.parent) and not request.force:
+        ours = may_replace or (lambda one: request.force)
+        if not all(ours(path.parent / name) for name in clashes([path.name], path.parent)):
             raise WriteError(f"{path} exists already.", advice="Add --force to replace it.")
         target = target_profile(original, request)
         with progress.task("Making the proof", 1.0):

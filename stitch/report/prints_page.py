@@ -14,7 +14,8 @@ h1 { font-weight: normal; }
 .board { display: grid; grid-template-columns: repeat(auto-fill, minmax(14rem, 1fr)); gap: 2rem 1.5rem; }
 figure { margin: 0; } figure img { max-width: 100%; max-height: 22rem; box-shadow: 0 0 0 1px #c9c4ba; }
 figcaption { font-size: 0.9rem; } td, th { text-align: left; padding: 0.2rem 1rem 0.2rem 0; vertical-align: top; }
-table { border-collapse: collapse; margin: 2rem 0; font-size: 0.9rem; } tr + tr { border-top: 1px solid #ddd8ce; }
+table { border-collapse: collapse; margin: 2rem 0; font-size: 0.9rem; overflow-wrap: anywhere; }
+tr + tr { border-top: 1px solid #ddd8ce; }
 .mind { border-left: 3px solid #22201c; padding-left: 1rem; }
 """
 
@@ -35,26 +36,29 @@ class Shown:
 
 def prints_page(title: str, shown: Sequence[Shown], notes: Sequence[str], tool_version: str) -> str:
     """The page as HTML text, to be written as UTF-8."""
-    document = el(
-        "html",
-        el(
-            "head",
-            el("meta", charset="utf-8"),
-            el("meta", name="viewport", content="width=device-width, initial-scale=1"),
-            el("meta", name="generator", content=f"stitch {tool_version}"),
-            el("title", f"{title}: prints"),
-            el("style", Html(_STYLE)),
-        ),
-        el(
-            "body",
-            el("h1", f"{title}: prints"),
+    return bare_page(
+        f"{title}: prints",
+        [
             el("div", *(_figure(one) for one in shown), class_="board"),
             _table(shown),
             *(el("p", note) for note in notes),
             *(el("p", caution, class_="mind") for caution in CAUTIONS),
-        ),
-        lang="en",
+        ],
+        tool_version,
     )
+
+
+def bare_page(title: str, children: Sequence[Html], tool_version: str) -> str:
+    """A page in the style of the contact sheet."""
+    head = el(
+        "head",
+        el("meta", charset="utf-8"),
+        el("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        el("meta", name="generator", content=f"stitch {tool_version}"),
+        el("title", title),
+        el("style", Html(_STYLE)),
+    )
+    document = el("html", head, el("body", el("h1", title), *children), lang="en")
     return f"<!DOCTYPE html>\n{document}\n"
 
 
