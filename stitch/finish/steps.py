@@ -30,7 +30,7 @@ to = "sheet"                  # or "paint": the painted part inside a blank marg
 # keep-texture = true
 
 [prints]
-sizes = "5x7in,8x10in,A4"     # or a set: inch, iso, square; for one size another fit: "A4:border"
+sizes = "5x7in,A5"            # or a set: inch, iso, square; for one size another fit: "A4:border"
 fit = "crop"                  # or "border", or "stretch" (up to 0.5 %)
 # dpi = 300
 # keep = "40mm,30mm,90mm,60mm"  # a region that must stay in: x, y, width, height
@@ -47,7 +47,7 @@ fit = "crop"                  # or "border", or "stretch" (up to 0.5 %)
 
 [proof]
 sheet = "A4"
-size = "8x10in"               # the print that it is a proof of
+size = "5x7in"                # the print that it is a proof of
 fit = "crop"
 """
 

@@ -35,7 +35,7 @@ def write_records(done: PrintsSummary, request: PrintRequest) -> tuple[Path, Pat
         known[one.path.name] = _entry(one, done, request)
     known = {name: entry for name, entry in known.items() if (done.folder / name).exists()}
     record = {"version": VERSION, "prints": known}
-    write_text_whole(done.folder / RECORD, json.dumps(record, indent=1, ensure_ascii=False, sort_keys=True) + "\n")
+    write_text_whole(done.folder / RECORD, json.dumps(record, indent=1, ensure_ascii=False) + "\n")
     page = done.folder / PAGE
     write_text_whole(
         page, prints_page(done.title, [_shown(*item) for item in known.items()], _notes(done), __version__)
@@ -78,12 +78,12 @@ def _entry(one: Print, done: PrintsSummary, request: PrintRequest) -> dict[str, 
         "byte_count": one.byte_count,
         "made_with": f"stitch {__version__}",
         "made_from": request.path.name,
-        "thumb": base64.b64encode(_thumb(one, request)).decode("ascii"),
+        "thumb": base64.b64encode(_thumb(one, request, done.profile)).decode("ascii"),
     }
 
 
-def _thumb(one: Print, request: PrintRequest) -> bytes:
-    """The small picture, with the cut and the safe strip drawn where there are any."""
+def _thumb(one: Print, request: PrintRequest, profile: bytes) -> bytes:
+    """The small picture in the print's profile, with the cut and the safe strip drawn where there are any."""
     picture = Image.fromarray(one.thumb)
     pen, scale = ImageDraw.Draw(picture), one.frame.dpi / MM_PER_INCH / one.frame.paper.width_px * picture.width
     bleed, safe = request.room.bleed_mm * scale, request.room.safe_mm * scale
@@ -93,7 +93,7 @@ def _thumb(one: Print, request: PrintRequest) -> bytes:
             pen.rectangle(box, outline="#ffffff")
             pen.rectangle(tuple(v + (1 if k < 2 else -1) for k, v in enumerate(box)), outline="#22201c")
     packed = io.BytesIO()
-    picture.save(packed, "JPEG", quality=THUMB_QUALITY)
+    picture.save(packed, "JPEG", quality=THUMB_QUALITY, icc_profile=profile)
     return packed.getvalue()
 
 
@@ -102,12 +102,12 @@ def _shown(name: str, entry: Mapping[str, Any]) -> Shown:
         picture: bytes | None = base64.b64decode(entry["thumb"])
     except (KeyError, ValueError):
         picture = None
-    return Shown(name, {str(k): str(v) for k, v in entry.get("cells", {}).items()}, picture)
+    cells = {**entry.get("cells", {}), "profile": entry.get("profile", "")}
+    return Shown(name, {str(heading): str(cell) for heading, cell in cells.items()}, picture)
 
 
 def _notes(done: PrintsSummary) -> list[str]:
-    notes = [f"Profile: {done.profile_name}. {gamut_words(done)}"]
-    return notes + [f"Not made: {one.name}: {one.why}." for one in done.skipped]
+    return [gamut_words(done)] + [f"Not made: {one.name}: {one.why}." for one in done.skipped]
 
 
 def gamut_words(done: PrintsSummary) -> str:

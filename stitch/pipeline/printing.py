@@ -32,6 +32,7 @@ from stitch.prints.resize import Resizer
 from stitch.progress import SILENT, Progress
 
 GLANCE_PX = 1000
+GAMUT_STEP = 3  # every third pixel of the glance is asked whether it can be printed
 ROWS_A_BAND = (128, 64, 32, 16)
 
 
@@ -55,6 +56,7 @@ class PrintsSummary:
     title: str
     prints: tuple[Print, ...]
     skipped: tuple[Skipped, ...]
+    profile: bytes  # of the prints
     profile_name: str
     is_profile_assumed: bool  # the picture carried none, and sRGB was taken for it
     out_of_gamut: float  # share of the work's colours that the print's profile cannot hold
@@ -88,9 +90,10 @@ def make_prints(
         title,
         made,
         skipped + over,
+        target,
         icc.describe(icc.read_tags(target)),
         original.scan.profile is None,
-        out_of_gamut(glance, own, target),
+        out_of_gamut(glance[1::GAMUT_STEP, 1::GAMUT_STEP], own, target),
     )
 
 

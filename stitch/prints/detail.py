@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 BLUR_PX = 2.0
+LEAST = 0.5  # 8-bit codes: less is no detail
 WORTH_MOVING = 1.02  # a part must hold so much more than the middle one
 
 
@@ -16,7 +17,7 @@ def fullest_middle(small: NDArray[np.uint8], width_share: float, height_share: f
     small : (h, w, 3). Where no part holds clearly more than the middle one, the middle is taken.
     """
     grey = small.astype(np.float32).mean(axis=2)
-    detail = np.abs(grey - cv2.GaussianBlur(grey, (0, 0), BLUR_PX))
+    detail = np.maximum(np.abs(grey - cv2.GaussianBlur(grey, (0, 0), BLUR_PX)) - LEAST, 0.0)
     return _along(detail.sum(axis=0), width_share), _along(detail.sum(axis=1), height_share)
 
 

@@ -109,10 +109,10 @@ def test_steps_that_make_no_sense(tmp_path: Path, text: str, words: str) -> None
 def test_every_commented_choice_is_known(tmp_path: Path) -> None:
     from stitch.cli.finish_steps import Around, ready_steps
 
-    plain = DEFAULT.replace("# ", "").replace('"prints"]    add', '"paper", "prints", "proof"]  # add')
-    plain = re.sub(r"(\S)    +(\S)", r"\1  # \2", plain)
-    lines = [line for line in plain.splitlines() if "=" in line or line.startswith("[")]
-    (tmp_path / "steps.toml").write_text("\n".join(lines))
+    plain = re.sub(r"^# (?=[a-z-]+ = )", "", DEFAULT, flags=re.MULTILINE)
+    plain = plain.replace('["trim", "prints"]', '["trim", "paper", "prints", "proof"]')
+    assert plain.count("\n# ") == 1  # only the heading is left a comment
+    (tmp_path / "steps.toml").write_text(plain)
     around = Around(1000, False, None, tmp_path)
     assert [step.name for step in ready_steps(load_wishes(tmp_path / "steps.toml", NAMES), around)] == list(NAMES)
 
