@@ -16,16 +16,16 @@ from stitch.cli.print_sizes import one_size, wanted_sizes
 from stitch.cli.prints import colour, kept
 from stitch.errors import UsageError
 from stitch.finish.steps import Wish
+from stitch.model.prints import FileKind, Fit, Intent
 from stitch.model.settings import Measured, Resample
 from stitch.pipeline.finishing import Result, Run, Step, may_replace
 from stitch.pipeline.papering import PaperRequest, lift_paper
-from stitch.pipeline.print_plan import FileKind, PrintRequest
+from stitch.pipeline.print_plan import PrintRequest
 from stitch.pipeline.print_records import write_records
 from stitch.pipeline.printing import make_prints, with_sizes
 from stitch.pipeline.proofing import make_proof
 from stitch.pipeline.trimming import TrimRequest, trim
-from stitch.prints.colours import Intent
-from stitch.prints.fit import Fit, Room
+from stitch.prints.fit import Room
 from stitch.progress import Progress
 
 

@@ -9,8 +9,8 @@ from pathlib import Path
 from stitch.cli.lengths import Unit
 from stitch.cli.sheets import size_mm
 from stitch.errors import UsageError
+from stitch.model.prints import Fit
 from stitch.pipeline.print_plan import Wanted
-from stitch.prints.fit import Fit
 from stitch.prints.names import safe
 from stitch.prints.sizes import SETS, PrintSize, plain_name
 

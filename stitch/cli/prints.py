@@ -14,8 +14,7 @@ from stitch.cli.guard import guarded
 from stitch.cli.lengths import Unit, parse_length_mm
 from stitch.cli.wording import flowing
 from stitch.errors import UsageError
-from stitch.prints.colours import Intent
-from stitch.prints.fit import Fit, Room
+from stitch.model.prints import FileKind, Fit, Intent
 
 if TYPE_CHECKING:
     from stitch.pipeline.print_plan import PrintRequest
@@ -85,7 +84,7 @@ def prints(
     intent: Annotated[
         Intent, typer.Option(help="How colours are brought over; relative with black point compensation.")
     ] = Intent.RELATIVE,
-    format_: Annotated[str, typer.Option("--format", metavar="KIND", help="jpeg, tiff8 or tiff16.")] = "jpeg",
+    format_: Annotated[FileKind, typer.Option("--format", help="How the files are written.")] = FileKind.JPEG,
     quality: Annotated[int, typer.Option(metavar="NUMBER", help="Of a JPEG, 1 to 100.")] = 92,
     max_mb: Annotated[
         float | None, typer.Option(metavar="NUMBER", show_default=False, help="Most MB that a file may have.")
@@ -116,11 +115,9 @@ def prints(
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         from stitch.cli.print_sizes import load_sets, wanted_sizes
-        from stitch.pipeline.print_plan import FileKind, PrintRequest
+        from stitch.pipeline.print_plan import PrintRequest
+        from stitch.prints.fit import Room
 
-        kinds = [kind.value for kind in FileKind]
-        if format_ not in kinds:
-            raise UsageError(f"--format: {format_!r} is not known here.", advice=f"Take {', '.join(kinds)}.")
         if not 1.0 <= allow_enlarge <= 4.0:
             raise UsageError(f"--allow-enlarge: {allow_enlarge:g} cannot be.", advice="Take 1 to 4, e.g. 1.25.")
         request = PrintRequest(
@@ -135,7 +132,7 @@ def prints(
             profile_path=None if profile in ("srgb", "own") else Path(profile),
             keeps_profile=profile == "own",
             intent=intent,
-            kind=FileKind(format_),
+            kind=format_,
             quality=quality,
             most_mb=max_mb,
             most_px=max_px,

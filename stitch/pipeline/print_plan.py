@@ -4,24 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 from pathlib import Path
 
 from stitch.errors import UsageError
 from stitch.imaging.affine import px_from_mm
 from stitch.model.geometry import Size
-from stitch.prints.colours import Intent
-from stitch.prints.fit import (
-    SAME_SHAPE_MM,
-    Fit,
-    Frame,
-    Room,
-    bordered,
-    cropped,
-    paper_size,
-    shape_loss_mm,
-    stretched,
-)
+from stitch.model.prints import FileKind, Fit, Intent
+from stitch.prints.fit import SAME_SHAPE_MM, Frame, Room, bordered, cropped, paper_size, shape_loss_mm, stretched
 from stitch.prints.sizes import PrintSize, pixels
 
 USUAL_QUALITY = 92
@@ -29,24 +18,6 @@ USUAL_DPI = 300.0
 
 Middle = Callable[[float, float], tuple[float, float]]
 """Shares of width and height that a part takes → the middle (shares) of the one that holds most."""
-
-
-class FileKind(StrEnum):
-    """How a print is written."""
-
-    JPEG = "jpeg"
-    TIFF8 = "tiff8"
-    TIFF16 = "tiff16"
-
-    @property
-    def bits(self) -> int:
-        """Bits a channel."""
-        return 16 if self is FileKind.TIFF16 else 8
-
-    @property
-    def ending(self) -> str:
-        """The ending of its files."""
-        return ".jpg" if self is FileKind.JPEG else ".tif"
 
 
 @dataclass(frozen=True, slots=True)

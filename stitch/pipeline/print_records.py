@@ -15,9 +15,9 @@ from PIL import Image, ImageDraw
 from stitch import __version__
 from stitch.imaging.affine import MM_PER_INCH
 from stitch.job.whole import write_text_whole
-from stitch.pipeline.print_plan import FileKind, PrintRequest, lost_words, settings_of
+from stitch.model.prints import FileKind, Fit
+from stitch.pipeline.print_plan import PrintRequest, lost_words, settings_of
 from stitch.pipeline.printing import Print, PrintsSummary
-from stitch.prints.fit import Fit
 from stitch.report.prints_page import Shown, prints_page
 
 RECORD, PAGE, SLIP = "prints.json", "prints.html", "order-slip.csv"

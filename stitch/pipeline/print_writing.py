@@ -17,9 +17,10 @@ from stitch.master.writer import MasterWriter
 from stitch.master.xmp import SOFTWARE, xmp_packet
 from stitch.model.geometry import Size
 from stitch.model.master import DerivedSpec
+from stitch.model.prints import FileKind, Intent
 from stitch.pipeline.derived import Original, spec_of
-from stitch.pipeline.print_plan import FileKind, PrintRequest, settings_of, told_of
-from stitch.prints.colours import Intent, converted, srgb_profile
+from stitch.pipeline.print_plan import PrintRequest, settings_of, told_of
+from stitch.prints.colours import converted, srgb_profile
 from stitch.prints.fit import Frame
 from stitch.prints.jpeg import JpegWriter, head_segments
 from stitch.prints.thumb import Thumb

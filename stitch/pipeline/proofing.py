@@ -20,10 +20,11 @@ from stitch.imaging.projective import project
 from stitch.job.whole import write_whole
 from stitch.master.xmp import SOFTWARE, xmp_packet
 from stitch.model.geometry import Size, Window
+from stitch.model.prints import Intent
 from stitch.pipeline.derived import Original, opened, spec_of
 from stitch.pipeline.print_plan import PrintRequest, planned
 from stitch.pipeline.printing import glance_at, planes_of, target_profile, title_of
-from stitch.prints.colours import Intent, converted, srgb_profile
+from stitch.prints.colours import converted, srgb_profile
 from stitch.prints.detail import fullest_middle
 from stitch.prints.fit import Part
 from stitch.prints.jpeg import JpegWriter, head_segments

@@ -3,28 +3,19 @@
 from __future__ import annotations
 
 import functools
-from enum import StrEnum
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.colour import Encoding, delta_e_2000
+from stitch.model.prints import Intent
 
 BLACK_POINT_COMPENSATION = 0x2000  # cmsFLAGS_BLACKPOINTCOMPENSATION, lcms2.h
 NO_CACHE = 0x0040  # cmsFLAGS_NOCACHE: one transform is used by several threads
 NO_OPTIMIZE = 0x0100  # cmsFLAGS_NOOPTIMIZE: 16-bit codes else go through a table of 33 steps, up to 25 codes of 255 off
 OUT_OF_GAMUT_DE00 = 1.0  # a colour that comes back farther off than this cannot be printed by the profile
 _FIXED_DATE = bytes([7, 208, 0, 1, 0, 1, 0, 0, 0, 0, 0, 0])  # 2000-01-01, so that equal files are equal
-
-
-class Intent(StrEnum):
-    """Rendering intents, ICC.1:2010, 6.2."""
-
-    PERCEPTUAL = "perceptual"
-    RELATIVE = "relative"
-    SATURATION = "saturation"
-    ABSOLUTE = "absolute"
 
 
 _NUMBER = {Intent.PERCEPTUAL: 0, Intent.RELATIVE: 1, Intent.SATURATION: 2, Intent.ABSOLUTE: 3}

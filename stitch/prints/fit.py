@@ -6,23 +6,15 @@ Lengths of the work are px of its picture, counted from its outer edge: px k cov
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 from stitch.errors import UsageError
 from stitch.imaging.affine import MM_PER_INCH
 from stitch.model.geometry import Size, Window
+from stitch.model.prints import Fit
 from stitch.prints.sizes import PrintSize, pixels
 
 STRETCH_MOST = 0.005
 SAME_SHAPE_MM = 0.5  # of the work: a crop that loses no more needs no choice
-
-
-class Fit(StrEnum):
-    """What is done about a shape that differs."""
-
-    CROP = "crop"
-    BORDER = "border"
-    STRETCH = "stretch"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,11 +14,12 @@ from stitch.cli.print_sizes import wanted_sizes
 from stitch.errors import UsageError, WriteError
 from stitch.imaging.colour import Encoding, delta_e_2000
 from stitch.job.checksums import sha256_of
-from stitch.pipeline.print_plan import FileKind, PrintRequest
+from stitch.model.prints import FileKind, Fit
+from stitch.pipeline.print_plan import PrintRequest
 from stitch.pipeline.print_records import write_records
 from stitch.pipeline.printing import make_prints
 from stitch.pipeline.proofing import make_proof
-from stitch.prints.fit import Fit, Room
+from stitch.prints.fit import Room
 from stitch.prints.sizes import PrintSize
 from tests.pipeline.pictures import painted, write_picture
 

@@ -12,9 +12,10 @@ from fixtures.flatbed.profiles import wide_gamut_profile
 from stitch.cli.print_sizes import wanted_sizes
 from stitch.errors import UsageError
 from stitch.model.geometry import Size
-from stitch.prints.colours import Intent, converted, out_of_gamut, srgb_profile
+from stitch.model.prints import Fit, Intent
+from stitch.prints.colours import converted, out_of_gamut, srgb_profile
 from stitch.prints.detail import fullest_middle
-from stitch.prints.fit import Fit, Room, bordered, cropped, paper_size, stretched
+from stitch.prints.fit import Room, bordered, cropped, paper_size, stretched
 from stitch.prints.jpeg import JpegWriter, head_segments
 from stitch.prints.names import clashes, fitting, safe
 from stitch.prints.sizes import PrintSize, pixels
