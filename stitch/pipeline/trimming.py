@@ -46,6 +46,7 @@ Place = tuple[float, float]
 Corners = tuple[Place, Place, Place, Place]
 
 SURE_MM = 0.25  # an edge less sure than this is not cut along
+RAGGED_MM, TAPER_MOST_DEG = 0.04, 0.075  # edges less sure than this prove no larger taper: one of them went astray
 TURN_LIMIT_DEG = 5.0
 BYTES_A_BLOCK = 40_000_000  # of each thread
 PICTURE_PX = 1600
@@ -96,7 +97,7 @@ def trim(request: TrimRequest, progress: Progress = SILENT) -> TrimSummary:
     with opened(request.path, files[0].parent, why_dpi="how large the painting is") as original:
         corners, check = _corners(original, request, progress)
         lean = lean_of(corners)
-        _require_square(original, request, lean)
+        _require_square(original, request, lean, check)
         cut = cut_for(corners, px_from_mm(request.border_mm, original.ppi), only_turn=request.only_turn)
         _require_inside(original, request, cut)
         readings = _readings(original, request, cut)
@@ -171,7 +172,14 @@ def _require_right_edge(name: str, request: TrimRequest, check: SizeCheck) -> No
         )
 
 
-def _require_square(original: Original, request: TrimRequest, lean: Lean) -> None:
+def _require_square(original: Original, request: TrimRequest, lean: Lean, check: SizeCheck | None) -> None:
+    sigmas = [] if check is None else [original.mm(edge.sigma_px or 0.0) for edge in check.edges]
+    if lean.taper_deg > TAPER_MOST_DEG and max(sigmas, default=0.0) > RAGGED_MM:
+        raise ScanError(
+            f"Opposite edges found in {original.path.name} are {2 * lean.taper_deg:.2f}° off parallel, and they are too "
+            "ragged to be sure of that, so nothing was cut.",
+            advice=BY_HAND,
+        )
     if abs(lean.turn_deg) > TURN_LIMIT_DEG:
         raise ScanError(
             f"{original.path.name} would be turned by {lean.turn_deg:+.1f}°; at most {TURN_LIMIT_DEG:g}° are undone.",
