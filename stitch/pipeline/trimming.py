@@ -176,7 +176,7 @@ def _require_square(original: Original, request: TrimRequest, lean: Lean, check:
     sigmas = [] if check is None else [original.mm(edge.sigma_px or 0.0) for edge in check.edges]
     if lean.taper_deg > TAPER_MOST_DEG and max(sigmas, default=0.0) > RAGGED_MM:
         raise ScanError(
-            f"Opposite edges found in {original.path.name} are {2 * lean.taper_deg:.2f}° off parallel, and they are too "
+            f"Opposite edges found in {original.path.name} are {2 * lean.taper_deg:.2f}° off parallel, and too "
             "ragged to be sure of that, so nothing was cut.",
             advice=BY_HAND,
         )
