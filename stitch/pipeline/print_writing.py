@@ -12,6 +12,7 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.errors import ScanError
 from stitch.imaging import icc
 from stitch.master.writer import MasterWriter
 from stitch.master.xmp import SOFTWARE, xmp_packet
@@ -24,9 +25,23 @@ from stitch.prints.colours import converted, srgb_profile
 from stitch.prints.fit import Frame
 from stitch.prints.jpeg import JpegWriter, head_segments
 from stitch.prints.thumb import Thumb
+from stitch.scans.profiles import why_unfit
 
 LEAST_QUALITY, QUALITY_STEP = 75, 4
 ROWS_AT_ONCE = 64
+
+
+def own_profile(original: Original) -> bytes:
+    """The picture's own profile; sRGB is taken where it carries none. Raises ScanError for one that is not for RGB."""
+    profile = original.scan.profile
+    if profile is None:
+        return srgb_profile()
+    why = why_unfit(profile)
+    if why:
+        raise ScanError(
+            f"The profile in {original.path.name} {why}.", advice="Make the prints of a master that stitch wrote."
+        )
+    return profile
 
 
 class PrintWriter:
@@ -40,7 +55,7 @@ class PrintWriter:
         self.thumb = Thumb(frame.paper)
         self.quality = request.quality if request.kind is FileKind.JPEG else None
         self._part, self._request, self._target = part, request, target
-        self._own = original.scan.profile or srgb_profile()
+        self._own = own_profile(original)
         self._spec = _spec(frame, request, original, target)
         self._border = _border_codes(request, target)
         self._spool = original.scratch / f"{part.name}.raw" if self._must_weigh else None

@@ -23,7 +23,7 @@ from stitch.job.whole import write_whole
 from stitch.model.geometry import Window
 from stitch.pipeline.derived import Original, opened
 from stitch.pipeline.print_plan import PrintRequest, Skipped, planned
-from stitch.pipeline.print_writing import PrintWriter
+from stitch.pipeline.print_writing import PrintWriter, own_profile
 from stitch.prints.colours import out_of_gamut, srgb_profile
 from stitch.prints.detail import fullest_middle
 from stitch.prints.fit import Frame
@@ -74,7 +74,7 @@ def make_prints(
     home = request.out or request.path.absolute().parent
     with opened(request.path, home, why_dpi="what a print would lose") as original:
         target = target_profile(original, request)
-        own = original.scan.profile or srgb_profile()
+        own = own_profile(original)
         glance = glance_at(original)
         small = np.asarray((glance >> 8).astype(np.uint8))
         frames, skipped = planned(
@@ -116,7 +116,7 @@ def _require(request: PrintRequest) -> None:
 def target_profile(original: Original, request: PrintRequest) -> bytes:
     """The profile of the prints. Raises UsageError."""
     if request.keeps_profile:
-        return original.scan.profile or srgb_profile()
+        return own_profile(original)
     if request.profile_path is None:
         return srgb_profile()
     try:

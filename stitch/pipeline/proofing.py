@@ -23,6 +23,7 @@ from stitch.model.geometry import Size, Window
 from stitch.model.prints import Intent
 from stitch.pipeline.derived import Original, opened, spec_of
 from stitch.pipeline.print_plan import PrintRequest, planned
+from stitch.pipeline.print_writing import own_profile
 from stitch.pipeline.printing import glance_at, planes_of, target_profile, title_of
 from stitch.prints.colours import converted, srgb_profile
 from stitch.prints.detail import fullest_middle
@@ -134,7 +135,7 @@ def _strip(
     resizer = Resizer(Size(near.width_px, near.height_px), Part(x0 - near.x0_px, y0 - near.y0_px, width, height), out)
     rows = resizer.take(planes_of(original.source.read(near)), 0)
     codes = np.rint(np.clip(rows, 0, 65535)).astype(np.uint16).transpose(0, 2, 1)
-    own = original.scan.profile or srgb_profile()
+    own = own_profile(original)
     return np.asarray(converted(codes, own, target, request.intent, 8), dtype=np.uint8)
 
 

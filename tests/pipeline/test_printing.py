@@ -11,7 +11,7 @@ from PIL import Image
 
 from fixtures.flatbed.profiles import wide_gamut_profile
 from stitch.cli.print_sizes import wanted_sizes
-from stitch.errors import UsageError, WriteError
+from stitch.errors import ScanError, UsageError, WriteError
 from stitch.imaging.colour import Encoding, delta_e_2000
 from stitch.job.checksums import sha256_of
 from stitch.model.prints import FileKind, Fit
@@ -19,6 +19,7 @@ from stitch.pipeline.print_plan import PrintRequest
 from stitch.pipeline.print_records import write_records
 from stitch.pipeline.printing import make_prints
 from stitch.pipeline.proofing import make_proof
+from stitch.prints.colours import srgb_profile
 from stitch.prints.fit import Room
 from stitch.prints.sizes import PrintSize
 from tests.pipeline.pictures import painted, write_picture
@@ -83,6 +84,21 @@ def test_sixteen_bits_in_its_own_profile(work: Path, tmp_path: Path) -> None:
         page = tiff.pages[0]
         assert page.dtype == np.uint16 and page.shape == (750, 1050, 3)
         assert page.tags[34675].value == wide_gamut_profile() and page.tags[282].value == (150, 1)
+
+
+def test_eight_bits_without_a_profile_and_a_profile_that_is_not_for_rgb(tmp_path: Path) -> None:
+    codes = (painted(400, 300) >> 8).astype(np.uint8)
+    tifffile.imwrite(
+        tmp_path / "bare.tif", codes, photometric="rgb", resolution=(100, 100), resolutionunit="INCH", metadata=None
+    )
+    done = make_prints(asked(tmp_path / "bare.tif", "4x3in", out=tmp_path, quality=100))
+    assert done.is_profile_assumed and done.title == "bare"
+    with Image.open(done.prints[0].path) as found:
+        assert np.abs(np.asarray(found).astype(int) - codes).max() <= 3  # the same size: only JPEG lies between
+    grey = srgb_profile()[:16] + b"GRAY" + srgb_profile()[20:]
+    write_picture(tmp_path / "grey.tif", codes, 100.0, profile=grey)
+    with pytest.raises(ScanError, match="is made for GRAY"):
+        make_prints(asked(tmp_path / "grey.tif", "4x3in", out=tmp_path))
 
 
 def test_shapes_are_the_painters_choice_and_nothing_grows_silently(work: Path, tmp_path: Path) -> None:
