@@ -131,8 +131,15 @@ def _corners(texts: list[str], unit: Unit | None) -> Corners | None:
 def _show(done: TrimSummary) -> int:
     """Print what was made on stdout, the rest on stderr, and return the exit code."""
     lean = done.lean
+    if lean is None:
+        say(done.why_not)
+        answer(str(done.outline))
+        return 3
     say(f"The painting lay turned by {lean.turn_deg:+.2f}°; its worst corner is {lean.corner_deg:.2f}° off 90°.")
-    say("Square already: cropped, no pixel made anew." if done.is_whole else "Turned back with one resampling.")
+    if done.picture is None:
+        say("Only drawn; nothing was cut.")
+    else:
+        say("Square already: cropped, no pixel made anew." if done.is_whole else "Turned back with one resampling.")
     for reading in done.readings:
         tape = ""
         if reading.expected_mm is not None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +19,7 @@ from stitch.imaging.affine import corners as grid_corners
 from stitch.imaging.affine import px_from_mm
 from stitch.imaging.projective import project
 from stitch.master.writer import MasterWriter
+from stitch.model.geometry import Window
 from stitch.model.settings import Measured, Resample
 from stitch.model.size import SizeCheck, SizeReading
 from stitch.pipeline.derived import (
@@ -33,6 +36,7 @@ from stitch.pipeline.derived import (
 )
 from stitch.progress import SILENT, Progress
 from stitch.report.preview import preview
+from stitch.scans.readers import open_image
 from stitch.size.evidence import AMBIGUOUS
 from stitch.size.lines import meet
 from stitch.size.measure import measure
@@ -45,6 +49,7 @@ FloatArray = NDArray[np.float64]
 Place = tuple[float, float]
 Corners = tuple[Place, Place, Place, Place]
 
+MASTER, LABELS = "master.tif", "seam-labels.tif"
 SURE_MM = 0.25  # an edge less sure than this is not cut along
 RAGGED_MM, TAPER_MOST_DEG = 0.04, 0.075  # edges less sure than this prove no larger taper: one of them went astray
 TURN_LIMIT_DEG = 5.0
@@ -74,15 +79,16 @@ class TrimRequest:
 
 @dataclass(frozen=True, slots=True)
 class TrimSummary:
-    """What was made. `picture` is None after a preview alone."""
+    """What was made. `picture` is None after a preview alone, `lean` where nothing could be cut (`why_not`)."""
 
     picture: Path | None
     outline: Path
-    lean: Lean
-    is_whole: bool  # pixels were copied, none made anew
-    size_px: tuple[int, int]
-    readings: tuple[SizeReading, ...]  # width and height of the new picture, its border left out
-    evidence: tuple[tuple[str, str], ...]  # side, what it was found by
+    lean: Lean | None = None
+    is_whole: bool = False  # pixels were copied, none made anew
+    size_px: tuple[int, int] = (0, 0)
+    readings: tuple[SizeReading, ...] = ()  # width and height of the new picture, its border left out
+    evidence: tuple[tuple[str, str], ...] = ()  # side, what it was found by
+    why_not: str = ""
 
 
 def trim(request: TrimRequest, progress: Progress = SILENT) -> TrimSummary:
@@ -95,50 +101,105 @@ def trim(request: TrimRequest, progress: Progress = SILENT) -> TrimSummary:
     files = [named(request.path, request.out, end) for end in ends]
     require_names(files, request.path, force=request.force)
     with opened(request.path, files[0].parent, why_dpi="how large the painting is") as original:
-        corners, check = _corners(original, request, progress)
-        lean = lean_of(corners)
-        _require_square(original, request, lean, check)
-        cut = cut_for(corners, px_from_mm(request.border_mm, original.ppi), only_turn=request.only_turn)
-        _require_inside(original, request, cut)
-        readings = _readings(original, request, cut)
-        drawn = draw_outline(
-            preview(original.source, long_side_px=PICTURE_PX, progress=progress),
-            original.size,
-            original.mm(1.0),
-            corners,
-            project(cut.picture_from_cut, grid_corners(cut.size.width_px, cut.size.height_px)),
-        )
-        with writing(files, 0 if request.only_preview else _bytes(original, cut)) as parts:
-            if not request.only_preview:
-                _write(original, request, cut, lean, parts[0], progress)
-            words = f"Where {original.path.name} is cut"
-            write_picture(parts[-1], drawn, ppi=original.ppi, profile=None, description=words)
+        if request.only_preview:
+            return _previewed(original, request, files[0], progress)
+        found = _found(original, request, progress)
+        drawn = _drawn(original, found, progress)
+        with writing(files, _bytes(original, found.cut)) as parts:
+            _write(original, request, found.cut, found.lean, parts[0], progress)
+            _write_outline(original, drawn, parts[1])
+    return _summary(found, files[0], files[1])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    corners: FloatArray
+    check: SizeCheck | None
+    lean: Lean
+    cut: Cut
+    readings: tuple[SizeReading, ...]
+
+
+def _found(original: Original, request: TrimRequest, progress: Progress) -> _Found:
+    """Where it is cut, or why not."""
+    corners, check = _corners(original, request, progress)
+    lean = lean_of(corners)
+    _require_square(original, request, lean, check)
+    cut = cut_for(corners, px_from_mm(request.border_mm, original.ppi), only_turn=request.only_turn)
+    _require_inside(original, request, cut)
+    return _Found(corners, check, lean, cut, _readings(original, request, cut))
+
+
+def _previewed(original: Original, request: TrimRequest, file: Path, progress: Progress) -> TrimSummary:
+    """Draw where it would be cut; where nothing would be, the rulers alone, to read corners from, and why."""
+    found, stop = None, ""
+    try:
+        found = _found(original, request, progress)
+    except (ScanError, UsageError) as error:
+        stop = str(error)
+    drawn = _drawn(original, found, progress)
+    with writing([file], 0) as parts:
+        _write_outline(original, drawn, parts[0])
+    return TrimSummary(None, file, why_not=stop) if found is None else _summary(found, None, file)
+
+
+def _drawn(original: Original, found: _Found | None, progress: Progress) -> NDArray[np.uint8]:
+    small = preview(original.source, long_side_px=PICTURE_PX, progress=progress)
+    if found is None:
+        return draw_outline(small, original.size, original.mm(1.0), None, None)
+    size = found.cut.size
+    ring = project(found.cut.picture_from_cut, grid_corners(size.width_px, size.height_px))
+    return draw_outline(small, original.size, original.mm(1.0), found.corners, ring)
+
+
+def _write_outline(original: Original, drawn: NDArray[np.uint8], part: Path) -> None:
+    words = f"Where {original.path.name} is cut"
+    write_picture(part, drawn, ppi=original.ppi, profile=None, description=words)
+
+
+def _summary(found: _Found, picture: Path | None, outline: Path) -> TrimSummary:
     return TrimSummary(
-        picture=None if request.only_preview else files[0],
-        outline=files[-1],
-        lean=lean,
-        is_whole=cut.is_whole,
-        size_px=(cut.size.width_px, cut.size.height_px),
-        readings=readings,
-        evidence=() if check is None else tuple((edge.side, edge.evidence) for edge in check.edges),
+        picture,
+        outline,
+        found.lean,
+        found.cut.is_whole,
+        (found.cut.size.width_px, found.cut.size.height_px),
+        found.readings,
+        () if found.check is None else tuple((edge.side, edge.evidence) for edge in found.check.edges),
     )
 
 
 def _corners(original: Original, request: TrimRequest, progress: Progress) -> tuple[FloatArray, SizeCheck | None]:
     if request.corners_mm is not None:
         return np.array(request.corners_mm) * px_from_mm(1.0, original.ppi) - 0.5, None
-    check = measure(
-        original.source,
-        original.ppi,
-        width_mm=request.width_mm,
-        height_mm=request.height_mm,
-        measured=request.to,
-        progress=progress,
-    )
+    with _covered(original) as covered:
+        check = measure(
+            original.source,
+            original.ppi,
+            covered=covered,
+            width_mm=request.width_mm,
+            height_mm=request.height_mm,
+            measured=request.to,
+            progress=progress,
+        )
     _require_edges(original, request, check)
     lines = {edge.side: (np.array(edge.start_px), np.array(edge.end_px)) for edge in check.edges}
     ring = (("left", "top"), ("right", "top"), ("right", "bottom"), ("left", "bottom"))
     return np.stack([meet(lines[a], lines[b]) for a, b in ring]), check
+
+
+@contextmanager
+def _covered(original: Original) -> Iterator[Callable[[Window], NDArray[np.bool_]] | None]:
+    """Which pixels some scan made, by the labels beside a job's master; None where there are none of its size."""
+    labels = original.path.parent / LABELS
+    if original.path.name != MASTER or not labels.is_file():
+        yield None
+        return
+    scan, source = open_image(labels, scratch=original.scratch)
+    try:
+        yield (lambda window: source.read(window)[..., 0] > 0) if scan.size == original.size else None
+    finally:
+        source.close()
 
 
 def _require_edges(original: Original, request: TrimRequest, check: SizeCheck) -> None:

@@ -19,9 +19,16 @@ LEAST_STEP_PX = 60
 
 
 def draw_outline(
-    small: NDArray[np.uint8], full: Size, mm_per_px: float, corners_px: FloatArray, cut_px: FloatArray
+    small: NDArray[np.uint8],
+    full: Size,
+    mm_per_px: float,
+    corners_px: FloatArray | None,
+    cut_px: FloatArray | None,
 ) -> NDArray[np.uint8]:
-    """The small copy (h, w, 3) with the corners found (4, 2) and the cut's (4, 2), both in px of the full picture."""
+    """The small copy (h, w, 3) with the corners found (4, 2) and the cut's (4, 2), px of the full picture.
+
+    None : nothing was found; the rulers are drawn alone.
+    """
     height, width = small.shape[:2]
     scale = width / full.width_px
     board = Image.new("RGB", (width + RULER_PX, height + RULER_PX), BOARD)
@@ -29,6 +36,8 @@ def draw_outline(
     pen = ImageDraw.Draw(board)
     _rulers(pen, width, height, mm_per_px / scale)
     for points, is_cut in ((corners_px, False), (cut_px, True)):
+        if points is None:
+            continue
         at = (points + 0.5) * scale + RULER_PX
         ring = [(float(x), float(y)) for x, y in (*at, at[0])]
         if is_cut:

@@ -71,14 +71,31 @@ def test_only_the_preview_is_drawn(tmp_path: Path) -> None:
     assert not (tmp_path / "master_trim.tif").exists()
 
 
+def test_what_no_scan_covers_is_no_edge(tmp_path: Path) -> None:
+    """A wedge of filling across a corner looks like an edge; the labels beside a job's master tell it is none."""
+    drawn = sheet(6, ppi=150, lid="white")
+    y, x = np.mgrid[0 : drawn.rgb.shape[0], 0 : drawn.rgb.shape[1]]
+    filled = y < 18 + 0 * x
+    codes = drawn.rgb.copy()
+    codes[filled] = (60000, 59000, 61000)
+    path = write_picture(tmp_path / "master.tif", codes, 150)
+    labels = np.where(filled, 0, 1).astype(np.uint8)
+    tifffile.imwrite(tmp_path / "seam-labels.tif", labels, photometric="minisblack", metadata=None)
+    done = trim(TrimRequest(path, width_mm=90, height_mm=70))
+    assert worst_corner_mm(done, drawn) < 0.25
+
+
 def test_what_is_not_sure_is_refused(tmp_path: Path) -> None:
     no_lid = master(tmp_path, sheet(1, ppi=150, border_mm=(0.0, 6.0, 6.0, 6.0)))
     with pytest.raises(ScanError, match=r"left edge of master\.tif is not in view"):
         trim(TrimRequest(no_lid))
+    drawn = trim(TrimRequest(no_lid, only_preview=True))
+    assert "left edge" in drawn.why_not and drawn.outline.exists()
     leaning = write_picture(tmp_path / "leaning.tif", sheet(1, ppi=150, lid="black", shear_deg=0.8).rgb, 150)
     with pytest.raises(ScanError, match="off a right angle"):
         trim(TrimRequest(leaning))
-    assert trim(TrimRequest(leaning, only_turn=True)).lean.corner_deg > 0.5
+    turned = trim(TrimRequest(leaning, only_turn=True)).lean
+    assert turned is not None and turned.corner_deg > 0.5
     with pytest.raises(ScanError, match=r"tape says 95\.0 mm"):
         trim(TrimRequest(leaning, width_mm=95, height_mm=70, only_turn=True, force=True))
     with pytest.raises(UsageError, match="nothing is invented"):
