@@ -149,8 +149,12 @@ def _where(original: Original, risk: Risk) -> str:
 
 def _seam_place(original: Original) -> Risk | None:
     """The seam with the largest step, where the master's job lies beside it; followed through a trim on record."""
+    beside = [folder / "seams.json" for folder in original.path.absolute().parents[:2]]  # a chain's lie one deeper
+    found = next((path for path in beside if path.is_file()), None)
+    if found is None:
+        return None
     try:
-        plain = json.loads((original.path.parent / "seams.json").read_text(encoding="utf-8"))
+        plain = json.loads(found.read_text(encoding="utf-8"))
         lines = [(max(s for s in line["step_de00"] if s is not None), line["points_px"]) for line in plain["seams"]]
     except (OSError, ValueError, KeyError, TypeError):
         return None
