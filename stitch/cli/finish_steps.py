@@ -16,9 +16,12 @@ from stitch.cli.print_sizes import one_size, wanted_sizes
 from stitch.cli.prints import colour, kept
 from stitch.errors import UsageError
 from stitch.finish.steps import Wish
+from stitch.job.checksums import sha256_of
 from stitch.model.prints import FileKind, Fit, Intent
 from stitch.model.settings import Measured, Resample
-from stitch.pipeline.finishing import Result, Run, Step, may_replace
+from stitch.pipeline.cutting_out import CutoutRequest, cut_out
+from stitch.pipeline.dusting import DustRequest, mend_dust
+from stitch.pipeline.finishing import FOLDER, Result, Run, Step, may_replace
 from stitch.pipeline.papering import PaperRequest, lift_paper
 from stitch.pipeline.print_plan import PrintRequest
 from stitch.pipeline.print_records import write_records
@@ -107,6 +110,53 @@ def _paper(options: Mapping[str, Any], around: Around) -> Step:
     return _single("paper", options, run)
 
 
+def _dust(options: Mapping[str, Any], around: Around) -> Step:
+    """Proven by the job beside the steps file; the list of specks is the painter's and counts as a setting."""
+    request = DustRequest(
+        Path(),
+        job=around.base if (around.base / "job.json").is_file() else None,
+        mend=tuple(int(number) for number in options.get("mend", ())),
+        keep=tuple(int(number) for number in options.get("keep", ())),
+        limit=float(options.get("limit", 0.5)) / 100,
+        memory_mb=around.memory_mb,
+        force=around.force,
+    )
+    said = sorted(sha256_of(book) for book in (around.base / FOLDER).glob("*_dust.csv"))
+
+    def run(picture: Path, folder: Path, parts: Sequence[str], progress: Progress) -> Result:
+        done = mend_dust(replace(request, path=picture, out=folder), progress)
+        if done.picture is None:
+            raise UsageError(
+                f"More than {100 * request.limit:g} % of the picture would be mended, so nothing was.",
+                advice=f"Look at {done.sheet.name}, keep what is paint, or raise limit in [dust].",
+            )
+        return Result({"": (done.picture, done.mask, done.sheet)})
+
+    return _single("dust", {**options, "list": said}, run)
+
+
+def _cutout(options: Mapping[str, Any], around: Around) -> Step:
+    ground = options.get("ground")
+    request = CutoutRequest(
+        Path(),
+        ground_mm=None if ground is None else amounts.place_mm(ground, what="ground", unit=around.unit),
+        opens_holes=bool(options.get("holes", False)),
+        margin_mm=_length(options, "margin", around) if "margin" in options else 2.0,
+        width_mm=_side(options, "width", around),
+        height_mm=_side(options, "height", around),
+        dpi=None if "dpi" not in options else amounts.dpi(float(options["dpi"]), what="dpi"),
+        bits=int(options.get("bits", 16)),
+        memory_mb=around.memory_mb,
+        force=around.force,
+    )
+
+    def run(picture: Path, folder: Path, parts: Sequence[str], progress: Progress) -> Result:
+        done = cut_out(replace(request, path=picture, out=folder), progress)
+        return Result({"": (done.picture, done.mask, done.comparison)})
+
+    return Step("cutout", 1, {"": options}, run, goes_on=False)
+
+
 def _prints(options: Mapping[str, Any], around: Around) -> Step:
     request = _print_request(options, around, wanted_sizes(str(options["sizes"]), unit=around.unit, own={}))
     others = {key: value for key, value in options.items() if key not in ("sizes", "paper", "copies")}
@@ -187,8 +237,10 @@ _PLACING = frozenset({"dpi", "fit", "keep", "bleed", "safe", "border", "border-c
 _WRITING = frozenset({"profile", "intent", "format", "quality", "max-mb", "max-px", "title", "creator", "rights"})
 _PRINT_KEYS = _PLACING | _WRITING | {"paper", "copies"}
 STEPS: Mapping[str, Known] = {
+    "dust": Known(frozenset({"mend", "keep", "limit"}), _dust),
     "trim": Known(frozenset({"to", "border", "inset", "limit", "only-turn", "width", "height", "resample"}), _trim),
     "paper": Known(frozenset({"white", "strength", "keep-texture", "density", "at"}), _paper),
+    "cutout": Known(frozenset({"ground", "holes", "margin", "width", "height", "dpi", "bits"}), _cutout),
     "prints": Known(_PRINT_KEYS | {"sizes"}, _prints),
     "proof": Known(_PRINT_KEYS | {"sheet", "size"}, _proof),
 }

@@ -17,7 +17,10 @@ DEFAULT = """\
 # What `stitch finish` does with the master, in this order. A line that begins with # does nothing.
 # After a change only what the change touches is made again. The master itself is never changed.
 version = 1
-chain = ["trim", "prints"]    # add "paper" behind "trim" for works on white paper, "proof" at the end
+chain = ["trim", "prints"]    # more: "dust" before "trim"; "paper", "cutout" after it; "proof" last
+
+[dust]
+# limit = 0.5                 # most of the area, in %, that is mended; the list is finished/NAME_dust.csv
 
 [trim]
 to = "sheet"                  # or "paint": the painted part inside a blank margin
@@ -28,6 +31,11 @@ to = "sheet"                  # or "paint": the painted part inside a blank marg
 [paper]
 # white = 100                 # lightness L* that the paper becomes
 # keep-texture = true
+
+[cutout]
+# width = "80mm"              # of the motif with its margin, on a transparent ground
+# dpi = 300
+# margin = "2mm"
 
 [prints]
 sizes = "5x7in,A5"            # or a set: inch, iso, square; for one size another fit: "A4:border"

@@ -28,6 +28,7 @@ FINE_SIGMA_PX = 0.7
 NOISE_QUANTILE = 99.8  # of bare paper that counts as bare
 NOISE_MARGIN = 1.15
 LEAST_FLOOR = 0.006  # of density
+SAFE = 3.0  # standard deviations of a pixel that what is stated lies above what is done
 CERTAIN = 2.2  # times the floor: surely no tooth
 WIDEST_FLOOR = 0.6  # of the density from which paint is kept, where the fade begins at the latest
 SAMPLE_MM, SAMPLES = 8.0, 40
@@ -60,6 +61,16 @@ class Reading:
     fine: Look
     smooth: Look
     noise: float
+
+    @property
+    def lines_from(self) -> float:
+        """The density from which a line keeps its codes, whatever the paper's own noise adds to it."""
+        return self.fine.kept + SAFE * self.noise
+
+    @property
+    def washes_from(self) -> float:
+        """The same of a wash."""
+        return self.smooth.kept + SAFE * self.noise
 
 
 def margin_px(ppi: float) -> int:
@@ -102,7 +113,8 @@ def read_noise(source: PixelSource, paper: PaperTone, encoding: Encoding, ppi: f
     smooth = [
         _smoothed(density, one, noise, kept, ppi).max(axis=2)[inner] for density, one in zip(deep, fine, strict=True)
     ]
-    return Reading(_look([one[inner] for one in fine], kept), _look(smooth, kept), noise)
+    least = kept - SAFE * noise
+    return Reading(_look([one[inner] for one in fine], least), _look(smooth, least), noise)
 
 
 def _look(values: Sequence[NDArray[np.float32]], kept: float) -> Look:

@@ -1,15 +1,13 @@
 """The paper's own tone as a slow field over the sheet, from the cells that show nothing else.
 
 Bare paper is the lightest thing that lies on a sheet in large amounts, and its tone hardly varies: the brightest narrow
-peak among the cells. From there the field grows: a polynomial of the second degree in the logarithm of the light, then
-what is left of it smoothed by normalised convolution (Knutsson and Westin, CVPR 1993), and again the cells that agree.
+peak among the cells. From there the field grows in the logarithm of the light (`imaging.slow_field`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 import cv2
 import numpy as np
@@ -17,6 +15,7 @@ from numpy.typing import NDArray
 
 from stitch.imaging.cell_light import LEAST_LIGHT, CellLight, field_at
 from stitch.imaging.colour import Encoding, Float32Array, xyz_y_from_lightness
+from stitch.imaging.slow_field import grown, scatter
 from stitch.model.geometry import Window
 
 LEAST_L = 70.0  # darker is no white paper
@@ -27,11 +26,8 @@ MOST_ROUGH = 0.10  # of a cell that the peak is looked for in
 JUDGED_MM = 3.0
 MOST_SPREAD = 0.0078  # of the field's error over so much bare paper, in ln of the light: more is light paint
 MOST_LIGHTER = 0.12  # cells lighter than the field, ÷ bare cells: nothing on a sheet is lighter than its paper
-ROUNDS = 8
 LIGHTER = 0.02  # than the field, in ln of the light
 LEAST_TOLERANCE, MOST_TOLERANCE = 0.006, 0.02  # of a bare cell, in ln of the light
-SMOOTH_MM = 15.0
-PRIOR = 0.02  # share of bare cells around at which the field leans half on the polynomial
 RIM_MM = 7.0
 RIM_SHARE = 0.8  # of the bare cells in the outermost rim: that is a lid
 
@@ -94,7 +90,11 @@ def find_paper(
     if np.exp(peak) < float(xyz_y_from_lightness(np.array(LEAST_L))):
         raise NoPaper(WhyNot.DARK)
     log_light = np.log(np.maximum(cells.light, LEAST_LIGHT))
-    bare, tone, spread = _grown(log_light, calm & (np.abs(level - peak) < PEAK_HALF), calm, cell_mm)
+    start = calm & (np.abs(level - peak) < PEAK_HALF)
+    bare, tone = grown(log_light, start, calm, cell_mm, least=LEAST_TOLERANCE, most=MOST_TOLERANCE)
+    if not bare.any():
+        raise NoPaper(WhyNot.LITTLE)
+    spread = _slow_scatter((log_light - tone).mean(axis=2), bare, cell_mm)
     if bare.sum() < need:
         raise NoPaper(WhyNot.LITTLE)
     lighter = calm & ((log_light - tone).mean(axis=2) > LIGHTER) & (np.abs(level - peak) < 4 * PEAK_HALF)
@@ -125,47 +125,11 @@ def _brightest_peak(levels: NDArray[np.float32], need: float) -> float | None:
     return float(edges[standing[-1]] + BIN / 2) if standing else None
 
 
-def _grown(log_light: Float32Array, start: Mask, calm: Mask, cell_mm: float) -> tuple[Mask, Float32Array, float]:
-    """Cells that agree with the field, the field, and how far they scatter about it."""
-    bare = start
-    tone, spread = log_light, 1.0
-    for _ in range(ROUNDS):
-        if bare.sum() < 6:
-            return bare, tone, spread
-        tone = _field(log_light, bare, cell_mm)
-        off = log_light - tone
-        tolerance = np.clip(4 * _scatter(off[bare].mean(axis=1)), LEAST_TOLERANCE, MOST_TOLERANCE)
-        bare = calm & (np.abs(off).max(axis=2) < tolerance)
-        spread = _slow_scatter(off.mean(axis=2), bare, cell_mm)
-    return bare, tone, spread
-
-
-def _scatter(values: NDArray[Any]) -> float:
-    return float(1.4826 * np.median(np.abs(values)))
-
-
 def _slow_scatter(off: NDArray[np.float32], bare: Mask, cell_mm: float) -> float:
     """Of means over squares of JUDGED_MM that are all bare; of single cells where there are none."""
     side = max(1, round(JUDGED_MM / cell_mm))
     whole = cv2.erode(bare.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
-    return _scatter(cv2.blur(off, (side, side))[whole]) if whole.any() else _scatter(off[bare])
-
-
-def _field(log_light: Float32Array, bare: Mask, cell_mm: float) -> Float32Array:
-    rows, columns = log_light.shape[:2]
-    y, x = np.meshgrid(np.linspace(-1, 1, rows), np.linspace(-1, 1, columns), indexing="ij")
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    steady = np.diag([0.0, *[1e-3] * 2, *[1e-2] * 3]) * float(bare.sum())
-    known = terms[bare]
-    normal = known.T @ known + steady
-    slow = terms @ np.linalg.solve(normal, known.T @ log_light[bare].astype(np.float64))
-    weight = bare.astype(np.float32)
-    left = (log_light - slow.astype(np.float32)) * weight[..., None]
-    sigma = SMOOTH_MM / cell_mm
-    border = cv2.BORDER_REFLECT_101 if min(rows, columns) > 4 * sigma else cv2.BORDER_REPLICATE
-    share = cv2.GaussianBlur(weight, (0, 0), sigma, borderType=border)
-    smooth = cv2.GaussianBlur(left, (0, 0), sigma, borderType=border) / (share + PRIOR)[..., None]
-    return np.asarray(slow + smooth, np.float32)
+    return scatter(cv2.blur(off, (side, side))[whole]) if whole.any() else scatter(off[bare])
 
 
 def _rim(shape: tuple[int, int], cell_mm: float) -> Mask:

@@ -21,8 +21,9 @@ from stitch.model.layout import Layout
 from stitch.model.request import JoinRequest
 from stitch.model.seams import LabelMap
 from stitch.model.settings import JoinSettings
-from stitch.pipeline import checkin, making, rerun, telling, toned, wishing
+from stitch.pipeline import making, rerun, telling, wishing
 from stitch.pipeline.keep import Keeper, OnlyPlanned
+from stitch.pipeline.kept_job import kept_job, kept_seams_of
 from stitch.pipeline.ties_file import scans_of
 from stitch.pipeline.wish_findings import wish_findings
 from stitch.progress import SILENT, Progress
@@ -67,13 +68,9 @@ def draft(root: Path, progress: Progress = SILENT) -> Draft:
 
 
 def _drafted(folder: JobFolder, keeper: Keeper, progress: Progress) -> Draft:
-    begun = toned.begin(folder)
-    checked, scanned = checkin.check_in(folder, begun.collected.files, keeper, progress)
-    said = toned.books(folder.root, checked.scans)
-    sheet = toned.white(folder, begun, checked.scans, progress)
-    with toned.toned(folder, keeper, begun, checked.scans, scanned, said.ties, sheet, progress) as ready:
+    with kept_job(folder, keeper, progress) as (ready, said):
         layout = ready.layout
-        old = _in_the_master(folder, ready)
+        old = kept_seams_of(folder, ready, _behind)
         wished = wishing.placed(folder, said.wishes, ready.frame, only_plan=False)
         new = making.fresh_seams(ready.job, ready.sources, layout, ready.tables, wished.places)
         maps = placed_maps(layout, ready.sizes)
@@ -106,17 +103,6 @@ def changed_words(fraction: float) -> str:
         return "Nothing would come from another scan"
     share = f"{100 * fraction:.1f} %" if fraction >= 0.001 else "less than 0.1 %"
     return f"{share} of the picture would come from another scan"
-
-
-def _in_the_master(folder: JobFolder, ready: toned.Toned) -> making.Seams:
-    """The cut that the master was made with. Raises UsageError when the master there is of another layout."""
-    last = rerun.last_run(folder)
-    if last is None or last.summary.layout != ready.layout or not folder.master.exists():
-        raise _behind(folder, "its last join did not end with a master")
-    try:
-        return making.kept_seams(ready.job, ready.layout)
-    except (OSError, ValueError, KeyError, TypeError):
-        raise _behind(folder, "what it had left was changed or removed") from None
 
 
 def _behind(folder: JobFolder, why: str) -> UsageError:

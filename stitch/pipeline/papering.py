@@ -102,8 +102,8 @@ def lift_paper(request: PaperRequest, progress: Progress = SILENT) -> PaperSumma
         paper_lab=(float(lab[0]), float(lab[1]), float(lab[2])),
         bare_fraction=float(paper.bare.sum() / on_sheet.sum()),
         lifted_fraction=lifted,
-        fine_density=reading.fine.kept,
-        wash_density=reading.smooth.kept,
+        fine_density=reading.lines_from,
+        wash_density=reading.washes_from,
     )
 
 
@@ -207,5 +207,5 @@ def _step(request: PaperRequest, lifter: Lifter) -> str:
     texture = "its texture kept" if request.keeps_texture else "its texture evened out"
     return (
         f"paper lifted to L* {request.white:g} at {100 * request.strength:g} %, {texture}; washes of a density from "
-        f"{lifter.reading.smooth.kept:.2f} on and lines from {lifter.reading.fine.kept:.2f} on as they were"
+        f"{lifter.reading.washes_from:.2f} on and lines from {lifter.reading.lines_from:.2f} on as they were"
     )

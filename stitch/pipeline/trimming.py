@@ -49,7 +49,7 @@ FloatArray = NDArray[np.float64]
 Place = tuple[float, float]
 Corners = tuple[Place, Place, Place, Place]
 
-MASTER, LABELS = "master.tif", "seam-labels.tif"
+MASTER, LABELS = "master", "seam-labels.tif"
 SURE_MM = 0.25  # an edge less sure than this is not cut along
 RAGGED_MM, TAPER_MOST_DEG = 0.04, 0.075  # edges less sure than this prove no larger taper: one of them went astray
 TURN_LIMIT_DEG = 5.0
@@ -191,8 +191,9 @@ def _corners(original: Original, request: TrimRequest, progress: Progress) -> tu
 @contextmanager
 def _covered(original: Original) -> Iterator[Callable[[Window], NDArray[np.bool_]] | None]:
     """Which pixels some scan made, by the labels beside a job's master; None where there are none of its size."""
-    labels = original.path.parent / LABELS
-    if original.path.name != MASTER or not labels.is_file():
+    beside = [folder / LABELS for folder in original.path.absolute().parents[:2]]  # a chain's pictures lie one deeper
+    labels = next((path for path in beside if path.is_file()), None)
+    if labels is None or not original.path.name.startswith(MASTER):
         yield None
         return
     scan, source = open_image(labels, scratch=original.scratch)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from stitch.imaging.affine import MM_PER_INCH
 from stitch.imaging.discs import AROUND_MM
+from stitch.imaging.spots import pieces, stretch
 from stitch.model.bed import GlassSpeck
 from stitch.register.reduced import Reduced
 
@@ -168,13 +169,9 @@ def _pieces(
     columns: NDArray[np.intp], rows: NDArray[np.intp], seen: NDArray[np.uint8], pitch_mm: float
 ) -> list[GlassSpeck]:
     """One speck, or a long one cut into pieces along squares of the glass."""
-    square = max(1, round(PIECE_MM / pitch_mm))
-    origin = columns.min(), rows.min()
-    number = (columns - origin[0]) // square + 10_000 * ((rows - origin[1]) // square)
     found = []
-    for piece in np.unique(number):
-        x, y = columns[number == piece], rows[number == piece]
-        length_px, angle = _stretch(x, y)
+    for x, y in pieces(columns, rows, max(1, round(PIECE_MM / pitch_mm))):
+        length_px, angle = stretch(x, y)
         found.append(
             GlassSpeck(
                 x_mm=float((x.mean() + 0.5) * pitch_mm),
@@ -186,19 +183,6 @@ def _pieces(
             )
         )
     return found
-
-
-def _stretch(x: NDArray[np.intp], y: NDArray[np.intp]) -> tuple[float, float]:
-    """Length (0 when it is no longer than half as long again as wide) and angle of a set of px."""
-    if len(x) < 3:
-        return 0.0, 0.0
-    points = np.column_stack([x, y]) - np.array([x.mean(), y.mean()])
-    _, axes = np.linalg.eigh(points.T @ points)
-    along, across = points @ axes[:, 1], points @ axes[:, 0]
-    length = float(np.ptp(along)) + 1
-    if length < 1.5 * (float(np.ptp(across)) + 1):
-        return 0.0, 0.0
-    return length, math.degrees(math.atan2(axes[1, 1], axes[0, 1]))
 
 
 def _filled(codes: NDArray[np.uint16], mask: NDArray[np.bool_]) -> NDArray[np.uint16]:

@@ -13,7 +13,7 @@ from stitch.finish.steps import DEFAULT, load_wishes
 from tests.pipeline.pictures import write_picture
 from tests.size.sheets import sheet
 
-NAMES = ("trim", "paper", "prints", "proof")
+NAMES = ("dust", "trim", "paper", "cutout", "prints", "proof")
 STEPS = """
 version = 1
 chain = ["trim", "prints"]
@@ -110,7 +110,7 @@ def test_every_commented_choice_is_known(tmp_path: Path) -> None:
     from stitch.cli.finish_steps import Around, ready_steps
 
     plain = re.sub(r"^# (?=[a-z-]+ = )", "", DEFAULT, flags=re.MULTILINE)
-    plain = plain.replace('["trim", "prints"]', '["trim", "paper", "prints", "proof"]')
+    plain = plain.replace('["trim", "prints"]', str(list(NAMES)).replace("'", '"'))
     assert plain.count("\n# ") == 1  # only the heading is left a comment
     (tmp_path / "steps.toml").write_text(plain)
     around = Around(1000, False, None, tmp_path)

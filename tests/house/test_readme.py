@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 import tifffile
+from PIL import Image
 
+from fixtures.scoring.clean_cutout import cutout_truth
 from stitch.cli.studio import load_studio
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -18,6 +20,7 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 COMMANDS = re.findall(r"```sh\n(.*?)\n```", README, re.DOTALL)
 INSTALLS = [command for command in COMMANDS if command in ("pipx install .", "pip install .")]
 SCRIPTS = [command for command in COMMANDS if command.startswith("python3 scripts/")]
+ON_PAPER = re.findall(r"^stitch (?:paper|cutout) .*$", README, re.MULTILINE)
 PAINTERS = [command for command in COMMANDS if command.startswith("stitch ")]
 ENVIRONMENT = {**os.environ, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"}
 
@@ -55,6 +58,20 @@ def test_the_demo_and_then_the_painters_commands(tmp_path: Path) -> None:
     with tifffile.TiffFile(tmp_path / "small" / "master.tif") as tiff:
         small = tiff.pages[0].shape
     assert small[0] == pytest.approx(whole[1] / 2, abs=2)  # half the dpi, and turned
+
+
+def test_the_commands_for_a_work_on_paper(tmp_path: Path) -> None:
+    """They are refused for the demo, which is an oil without blank paper."""
+    (tmp_path / "scans-joined").mkdir()
+    path = tmp_path / "scans-joined" / "master_dust.tif"
+    truth = cutout_truth(7, ppi=450)
+    tifffile.imwrite(path, truth.codes, photometric="rgb", resolution=(450, 450), resolutionunit="INCH")
+    assert len(ON_PAPER) == 2
+    for command in ON_PAPER:
+        done = run(command, tmp_path)
+        assert done.returncode == 0, f"{command}\n{done.stdout}\n{done.stderr}"
+    with Image.open(path.with_name("master_dust_paper_cutout.png")) as image:
+        assert image.size[0] == round(80 / 25.4 * 300)
 
 
 def test_the_test_command_runs_tests() -> None:

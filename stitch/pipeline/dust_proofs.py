@@ -1,0 +1,193 @@
+"""What a joined job proves to be dust in its master, and what its other scans show in its place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stitch.compose.layers import Layer, coarse_codes, make_layers
+from stitch.dust.contrast import contrast, grey_of, margin_px, usual
+from stitch.dust.glass import OnGlass, find_on_glass
+from stitch.dust.mend import disagreement
+from stitch.dust.odd import odd_ones
+from stitch.dust.shapes import PIECE_MM, REACH_MM, small_patches
+from stitch.imaging.affine import px_from_mm
+from stitch.imaging.labels import labels_at
+from stitch.imaging.placed_map import placed_maps
+from stitch.imaging.spots import Capsule, capsule, inside, pieces
+from stitch.imaging.windows import blocks
+from stitch.model.dust import Proof
+from stitch.model.geometry import Window
+from stitch.model.scans import PixelSource
+from stitch.pipeline.making import Seams
+from stitch.pipeline.toned import Toned
+from stitch.progress import Progress
+
+SIDE_PX = 640
+LEAST_PX = 2
+SHOWS = 0.02  # of the code range, that a speck stands out by in the picture
+SHOWS_TIMES = 1.2  # and so many times what is usual there
+PAINT_SHARE = 0.55  # of a speck's contrast that another scan shows there, too: then it is paint
+CLEAN_SHARE = 0.4  # a donor shows no more of it
+MOST_APART = 0.02  # of the code range, between a donor's paint around the speck and the picture's
+NEAR_MM = 0.5
+
+Boolean = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """A piece of dust in px of the master."""
+
+    place: Capsule
+    proof: Proof
+    note: str
+
+
+class JobProofs:
+    """Asks a job's scans. `picture` has the size of the job's master and shows the same places."""
+
+    def __init__(self, ready: Toned, seams: Seams, picture: PixelSource) -> None:
+        self._ready, self._picture = ready, picture
+        self._label_map = seams.label_map
+        self._maps = placed_maps(ready.layout, ready.sizes)
+        self._ppi = ready.layout.canvas_ppi
+        names = seams.label_map.scan_ids
+        self._layers: dict[str, Layer] = dict(
+            zip(names, make_layers(ready.sources, ready.layout, ready.tables, names, ready.job.bits), strict=True)
+        )
+
+    def proven(self, progress: Progress) -> tuple[Proven, ...]:
+        """Everything proven, each place once."""
+        scans = self._alike()
+        on_glass = find_on_glass(scans, self._ready.ppi[next(iter(scans))], progress=progress)
+        found = [*self._from_glass(on_glass, scans), *self._odd(progress)]
+        near = px_from_mm(NEAR_MM, self._ppi)
+        kept: list[Proven] = []
+        for one in found:
+            if all(np.hypot(one.place.x - o.place.x, one.place.y - o.place.y) > near for o in kept):
+                kept.append(one)
+        return tuple(kept)
+
+    def donor(self, window: Window, speck: Boolean, dirty: Boolean, codes: NDArray[Any]) -> NDArray[Any] | None:
+        """Codes of the window from the scan that shows the speck's place clean and agrees best around it, or None.
+
+        speck, dirty : (h, w) of the window.
+        """
+        rows, columns = np.nonzero(speck)
+        around = np.s_[max(0, rows.min() - 8) : rows.max() + 9, max(0, columns.min() - 8) : columns.max() + 9]
+        labels = labels_at(self._label_map, self._maps, window)
+        own = contrast(grey_of(codes), self._ppi)
+        strength = float(np.abs(own[speck]).max())
+        best: tuple[float, NDArray[Any]] | None = None
+        for number, name in enumerate(self._label_map.scan_ids, start=1):
+            if (labels[speck] == number).any():
+                continue
+            found = self._sampled(name, window)
+            if found is None or not found[1][around].all():
+                continue
+            shown = contrast(grey_of(found[0]), self._ppi)
+            apart = disagreement(codes, found[0], speck, dirty)
+            if float(np.abs(shown[speck]).max()) > max(CLEAN_SHARE * strength, SHOWS) or apart > MOST_APART:
+                continue
+            if best is None or apart < best[0]:
+                best = apart, found[0]
+        return None if best is None else best[1]
+
+    def _alike(self) -> Mapping[str, PixelSource]:
+        """The scans of the resolution that most have: places of the bed compare only among those."""
+        ppi = self._ready.ppi
+        values = [round(ppi[name], 3) for name in self._ready.sources]
+        usual_ppi = max(set(values), key=values.count)
+        return {name: source for name, source in self._ready.sources.items() if round(ppi[name], 3) == usual_ppi}
+
+    def _sampled(self, name: str, window: Window) -> tuple[NDArray[Any], Boolean] | None:
+        """A scan's codes on a window of the master, and where it covers it; None where it does not at all."""
+        layer = self._layers[name]
+        if layer.needs(window).is_empty:
+            return None
+        covers = layer.covers(window)
+        if covers is None:
+            covers = np.ones((window.height_px, window.width_px), bool)
+        elif not covers.any():
+            return None
+        return coarse_codes(layer.sampled(window, None), self._ready.job.bits), covers
+
+    def _from_glass(self, on_glass: Sequence[OnGlass], scans: Mapping[str, PixelSource]) -> Iterator[Proven]:
+        for speck in on_glass:
+            for name in scans:
+                place = self._on_master(name, speck.place)
+                if place is not None and self._shows(place, name):
+                    yield Proven(place, Proof.GLASS, f"on the glass in {speck.scan_count} scans; here by {name}")
+
+    def _on_master(self, name: str, place: Capsule) -> Capsule | None:
+        """A place of a scan on the master; None outside it."""
+        turn = np.radians(place.angle_deg)
+        half = np.array([np.cos(turn), np.sin(turn)]) * max(place.length, 1.0) / 2
+        middle = np.array([place.x, place.y])
+        start, end = self._maps[name].canvas_from_scan(np.stack([middle - half, middle + half]))
+        x, y = (start + end) / 2
+        canvas = self._ready.layout.canvas
+        if not (0 <= x < canvas.width_px and 0 <= y < canvas.height_px):
+            return None
+        along = end - start
+        scale = float(np.hypot(*along)) / max(place.length, 1.0)
+        angle = float(np.degrees(np.arctan2(along[1], along[0])))
+        return Capsule(float(x), float(y), place.length * scale, place.width * scale, angle)
+
+    def _shows(self, place: Capsule, name: str) -> bool:
+        """Whether the master shows it there, by that scan, and no other scan shows it as paint."""
+        reach = margin_px(self._ppi) + round(place.length / 2 + place.width)
+        middle = Window(round(place.x), round(place.y), 1, 1)
+        labels = labels_at(self._label_map, self._maps, middle)
+        if labels[0, 0] == 0 or self._label_map.scan_ids[int(labels[0, 0]) - 1] != name:
+            return False
+        window = middle.grown(reach).clipped(self._ready.layout.canvas)
+        x, y = np.arange(window.x0_px, window.x1_px)[None, :], np.arange(window.y0_px, window.y1_px)[:, None]
+        within = inside(place, x, y, 1.0)
+        own = contrast(grey_of(self._picture.read(window)), self._ppi)
+        strongest = np.abs(own * within).argmax()
+        peak = float(own.flat[strongest])
+        if abs(peak) < max(SHOWS, SHOWS_TIMES * float(usual(own, self._ppi).flat[strongest])):
+            return False
+        for other in self._label_map.scan_ids:
+            found = None if other == name else self._sampled(other, window)
+            if found is not None and found[1][within].all():
+                theirs, mine = contrast(grey_of(found[0]), self._ppi)[within], own[within]
+                if float(theirs @ mine) > PAINT_SHARE * float(mine @ mine):
+                    return False
+        return True
+
+    def _odd(self, progress: Progress) -> Iterator[Proven]:
+        canvas = self._ready.layout.canvas
+        margin = margin_px(self._ppi) + round(px_from_mm(REACH_MM, self._ppi))
+        with progress.task("Comparing the scans", canvas.megapixels) as task:
+            for block in blocks(canvas.window(), SIDE_PX, SIDE_PX):
+                yield from self._odd_in(block, block.grown(margin).clipped(canvas))
+                task.advance(block.width_px * block.height_px / 1e6)
+
+    def _odd_in(self, block: Window, around: Window) -> Iterator[Proven]:
+        reaching = [name for name in self._label_map.scan_ids if not self._layers[name].needs(around).is_empty]
+        if len(reaching) < 2:
+            return
+        labels = labels_at(self._label_map, self._maps, around)
+        others = []
+        for name in reaching:
+            found = self._sampled(name, around)
+            if found is not None:
+                number = self._label_map.scan_ids.index(name) + 1
+                others.append((grey_of(found[0]), found[1] & (labels != number)))
+        seen = odd_ones(grey_of(self._picture.read(around)), others, self._ppi) & (labels > 0)
+        seen = cv2.morphologyEx(seen.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)) > 0
+        square = max(2, round(px_from_mm(PIECE_MM, self._ppi)))
+        for columns, rows in small_patches(seen, self._ppi, least_px=LEAST_PX):
+            x, y = columns.mean() + around.x0_px, rows.mean() + around.y0_px
+            if block.x0_px <= x < block.x1_px and block.y0_px <= y < block.y1_px:
+                mine = self._label_map.scan_ids[int(labels[rows[0], columns[0]]) - 1]
+                for part in pieces(columns + around.x0_px, rows + around.y0_px, square):
+                    yield Proven(capsule(*part), Proof.ONE_SCAN, f"only {mine} shows it")
