@@ -16,12 +16,11 @@ from stitch.cli.print_sizes import one_size, wanted_sizes
 from stitch.cli.prints import colour, kept
 from stitch.errors import UsageError
 from stitch.finish.steps import Wish
-from stitch.job.checksums import sha256_of
 from stitch.model.prints import FileKind, Fit, Intent
 from stitch.model.settings import Measured, Resample
 from stitch.pipeline.cutting_out import CutoutRequest, cut_out
 from stitch.pipeline.dusting import DustRequest, mend_dust
-from stitch.pipeline.finishing import FOLDER, Result, Run, Step, may_replace
+from stitch.pipeline.finishing import Result, Run, Step, may_replace
 from stitch.pipeline.papering import PaperRequest, lift_paper
 from stitch.pipeline.print_plan import PrintRequest
 from stitch.pipeline.print_records import write_records
@@ -121,7 +120,6 @@ def _dust(options: Mapping[str, Any], around: Around) -> Step:
         memory_mb=around.memory_mb,
         force=around.force,
     )
-    said = sorted(sha256_of(book) for book in (around.base / FOLDER).glob("*_dust.csv"))
 
     def run(picture: Path, folder: Path, parts: Sequence[str], progress: Progress) -> Result:
         done = mend_dust(replace(request, path=picture, out=folder), progress)
@@ -132,7 +130,7 @@ def _dust(options: Mapping[str, Any], around: Around) -> Step:
             )
         return Result({"": (done.picture, done.mask, done.sheet)})
 
-    return _single("dust", {**options, "list": said}, run)
+    return replace(_single("dust", options, run), lists="*_dust.csv")
 
 
 def _cutout(options: Mapping[str, Any], around: Around) -> Step:

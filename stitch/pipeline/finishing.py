@@ -44,6 +44,7 @@ class Step:
     parts: Mapping[str, Mapping[str, Any]]
     run: Run
     goes_on: bool
+    lists: str = ""  # pattern of files in the folder that the painter may edit: a step writes them and reads them again
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +125,7 @@ def _require_known(steps: Sequence[Step], only: Sequence[str]) -> None:
 def _go(chain: _Chain, step: Step, wanted: Sequence[str], picture: Path, progress: Progress) -> None:
     """Keep what is as it was, make the rest, and put it on record."""
     sha256 = sha256_of(picture)
-    marks = {name: fingerprint(step.name, step.version, step.parts[name], sha256) for name in wanted}
+    marks = _marks(chain, step, wanted, sha256)
     todo = []
     for name in wanted:
         entry = chain.ledger.entries.get(_key(step.name, name))
@@ -135,6 +136,7 @@ def _go(chain: _Chain, step: Step, wanted: Sequence[str], picture: Path, progres
             _require_untouched(chain, entry)
             todo.append(name)
     made = step.run(picture, chain.root, todo, progress) if todo else Result({})
+    marks = _marks(chain, step, wanted, sha256)
     for name in todo:
         if name not in made.files:
             chain.missing.append(f"{_key(step.name, name)}: {made.missing.get(name, 'not made')}")
@@ -146,6 +148,13 @@ def _go(chain: _Chain, step: Step, wanted: Sequence[str], picture: Path, progres
         chain.parts.append(Part(step.name, name, tuple(made.files[name]), MADE_WITH, earlier))
     if todo:
         write_text_whole(chain.root / LEDGER, chain.ledger.text())
+
+
+def _marks(chain: _Chain, step: Step, wanted: Sequence[str], input_sha256: str) -> dict[str, str]:
+    """Fingerprints by part, with what stands in the painter's lists now."""
+    said = [sha256_of(path) for path in sorted(chain.root.glob(step.lists))] if step.lists else []
+    every = {"lists": said} if said else {}
+    return {name: fingerprint(step.name, step.version, {**step.parts[name], **every}, input_sha256) for name in wanted}
 
 
 def _is_untouched(chain: _Chain, entry: Entry) -> bool:
