@@ -7,7 +7,22 @@ from typing import Annotated
 import typer
 
 from stitch import __version__
-from stitch.cli import check, cutout, dust, join, paper, plan, seams, size, status, ties, verify
+from stitch.cli import (
+    check,
+    cutout,
+    dust,
+    finish,
+    join,
+    paper,
+    plan,
+    prints,
+    seams,
+    size,
+    status,
+    ties,
+    trim,
+    verify,
+)
 from stitch.cli.console import answer
 from stitch.cli.plain_help import PlainCommand, PlainGroup
 from stitch.cli.wording import flowing
@@ -38,6 +53,9 @@ app.command("ties", cls=PlainCommand, help=ties.HELP, epilog=ties.EPILOG)(ties.t
 app.command("seams", cls=PlainCommand, help=seams.HELP, epilog=seams.EPILOG)(seams.seams)
 app.command("size", cls=PlainCommand, help=size.HELP, epilog=size.EPILOG)(size.size)
 app.command("paper", cls=PlainCommand, help=paper.HELP, epilog=paper.EPILOG)(paper.paper)
+app.command("trim", cls=PlainCommand, help=trim.HELP, epilog=trim.EPILOG)(trim.trim)
+app.command("prints", cls=PlainCommand, help=prints.HELP, epilog=prints.EPILOG)(prints.prints)
+app.command("finish", cls=PlainCommand, help=finish.HELP, epilog=finish.EPILOG)(finish.finish)
 app.command("dust", cls=PlainCommand, help=dust.HELP, epilog=dust.EPILOG)(dust.dust)
 app.command("cutout", cls=PlainCommand, help=cutout.HELP, epilog=cutout.EPILOG)(cutout.cutout)
 app.command("status", cls=PlainCommand, help=status.HELP, epilog=status.EPILOG)(status.status)

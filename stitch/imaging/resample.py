@@ -156,18 +156,44 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
 def _sample_block(
     pixels: NDArray[Any], source: Window, placed: Map, block: Window, how: Resample, into: NDArray[Any]
 ) -> None:
+    is_halved = scale_of(linear_part(placed)) <= DOUBLED_ABOVE
+    _sample_steps(pixels, source, _steps(placed, block), how, into, is_halved=is_halved)
+
+
+def sample_at(
+    pixels: NDArray[Any], source: Window, x: FloatArray, y: FloatArray, how: Resample, *, is_halved: bool = False
+) -> NDArray[Any]:
+    """Sample `pixels` (which hold `source` of a picture) at px positions (h, w) of that picture, used up by it.
+
+    Positions are rounded to whole steps of 1/4096 px. At most `BLOCK_PX` a side where `how` is fine.
+    `is_halved` : the pixels were low-passed to half their band already, so that no doubled grid is needed.
+    """
+    for at in (x, y):
+        at *= STEPS_PER_PX
+        np.rint(at, out=at)
+    found = np.empty((*x.shape, *pixels.shape[2:]), pixels.dtype)
+    _sample_steps(pixels, source, (x, y), how, found, is_halved=is_halved)
+    return found
+
+
+def _sample_steps(
+    pixels: NDArray[Any],
+    source: Window,
+    steps: tuple[FloatArray, FloatArray],
+    how: Resample,
+    into: NDArray[Any],
+    *,
+    is_halved: bool,
+) -> None:
+    """Fill `into` (h, w[, c]) from positions in whole steps, (h, w) each, which are used up."""
     reach = KERNEL_REACH_PX + (doubling.HALF_TAPS if how is Resample.FINE else 0)
-    (x, columns), (y, rows) = (
-        _in_pixels(at, first, length, reach)
-        for at, first, length in zip(
-            _steps(placed, block), (source.x0_px, source.y0_px), (source.width_px, source.height_px), strict=True
-        )
-    )
+    x, columns = _in_pixels(steps[0], source.x0_px, source.width_px, reach)
+    y, rows = _in_pixels(steps[1], source.y0_px, source.height_px, reach)
     near = pixels[rows, columns]
     if how is not Resample.FINE:
         cv2.remap(near, x, y, cv2.INTER_CUBIC, dst=into, borderMode=cv2.BORDER_REPLICATE)
         return
-    factor = 2 if scale_of(linear_part(placed)) > DOUBLED_ABOVE else 1
+    factor = 1 if is_halved else 2
     grid = doubling.doubled(near) if factor == 2 else near.astype(np.float32)
     into[...] = doubling.read_straight(grid, factor * x, factor * y, pixels.dtype, in_steps=True)
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import tifffile
 
 from stitch.master.tags import ARTIST, COPYRIGHT, XMP
-from stitch.master.xmp import EVENT, MM, RDF, REFERENCE, SOFTWARE
+from stitch.master.xmp import EVENT, MM, RDF, REFERENCE, SOFTWARE, STEPS
 from stitch.model.master import Event
 
 DESCRIPTION, SOFTWARE_TAG = 270, 305
@@ -25,6 +26,7 @@ class Carried:
     rights: str = ""
     events: tuple[Event, ...] = ()
     ingredients: tuple[tuple[str, str], ...] = ()  # (scan file name, sha256)
+    steps: tuple[tuple[str, str], ...] = ()  # since the master: (name, settings and transform as JSON)
 
 
 def read_carried(path: Path) -> Carried:
@@ -36,9 +38,9 @@ def read_carried(path: Path) -> Carried:
             packet = bytes(tags[XMP].value) if XMP in tags else b""
     except (tifffile.TiffFileError, OSError, ValueError, IndexError):
         return Carried()
-    events, ingredients = _of_packet(packet)
+    root = _root_of(packet)
     title, creator, rights = texts
-    return Carried(title, creator, rights, events, ingredients)
+    return Carried(title, creator, rights) if root is None else Carried(title, creator, rights, *_of_packet(root))
 
 
 def is_ours(path: Path) -> bool:
@@ -56,21 +58,33 @@ def is_ours(path: Path) -> bool:
         return False
 
 
-def _of_packet(packet: bytes) -> tuple[tuple[Event, ...], tuple[tuple[str, str], ...]]:
-    """The history and the ingredients of a packet as `xmp_packet` writes it; nothing of one that cannot be read."""
+Pairs = tuple[tuple[str, str], ...]
+
+
+def _root_of(packet: bytes) -> ET.Element | None:
     try:
-        root = ET.fromstring(packet)
+        return ET.fromstring(packet)
     except ET.ParseError:
-        return (), ()
+        return None
+
+
+def _of_packet(root: ET.Element) -> tuple[tuple[Event, ...], Pairs, Pairs]:
+    """The history, the ingredients and the steps of a packet as `xmp_packet` writes it."""
+    names = ("action", "when", "softwareAgent", "parameters")
     events = tuple(
-        Event(*(entry.findtext(f"{{{EVENT}}}{name}", "") for name in ("action", "when", "softwareAgent", "parameters")))
-        for entry in root.iterfind(f".//{{{MM}}}History/{{{RDF}}}Seq/{{{RDF}}}li")
+        Event(*(entry.findtext(f"{{{EVENT}}}{name}", "") for name in names))
+        for entry in root.iterfind(_entries(MM, "History", "Seq"))
     )
-    scans = tuple(
-        (
-            entry.findtext(f"{{{REFERENCE}}}filePath", ""),
-            entry.findtext(f"{{{REFERENCE}}}documentID", "").removeprefix(URN),
-        )
-        for entry in root.iterfind(f".//{{{MM}}}Ingredients/{{{RDF}}}Bag/{{{RDF}}}li")
-    )
-    return events, scans
+    scans = tuple((path, urn.removeprefix(URN)) for path, urn in _pairs(root, MM, "Ingredients", "Bag"))
+    return events, scans, tuple(_pairs(root, STEPS, "Steps", "Seq"))
+
+
+def _pairs(root: ET.Element, space: str, array: str, kind: str) -> Iterator[tuple[str, str]]:
+    inner, names = (REFERENCE, ("filePath", "documentID")) if space == MM else (STEPS, ("name", "settings"))
+    for entry in root.iterfind(_entries(space, array, kind)):
+        first, second = (entry.findtext(f"{{{inner}}}{name}", "") for name in names)
+        yield first, second
+
+
+def _entries(space: str, array: str, kind: str) -> str:
+    return f".//{{{space}}}{array}/{{{RDF}}}{kind}/{{{RDF}}}li"

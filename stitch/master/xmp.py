@@ -25,9 +25,19 @@ MM = "http://ns.adobe.com/xap/1.0/mm/"
 EVENT = "http://ns.adobe.com/xap/1.0/sType/ResourceEvent#"
 REFERENCE = "http://ns.adobe.com/xap/1.0/sType/ResourceRef#"
 META = "adobe:ns:meta/"
+STEPS = "urn:stitch:steps:1#"  # our own: `Steps`, a sequence of `name` and `settings` (JSON), since the master
 XML = "http://www.w3.org/XML/1998/namespace"
 
-_PREFIXES = {"rdf": RDF, "dc": DC, "xmp": XMP, "xmpMM": MM, "stEvt": EVENT, "stRef": REFERENCE, "x": META}
+_PREFIXES = {
+    "rdf": RDF,
+    "dc": DC,
+    "xmp": XMP,
+    "xmpMM": MM,
+    "stEvt": EVENT,
+    "stRef": REFERENCE,
+    "x": META,
+    "stitch": STEPS,
+}
 _HEAD = "<?xpacket begin='\ufeff' id='W5M0MpCehiHzreSzNTczkc9d'?>\n"
 _TAIL = "\n<?xpacket end='w'?>"
 
@@ -49,6 +59,7 @@ def xmp_packet(spec: MasterSpec, written_at: datetime, media_type: str = "image/
     _list_scans(about, spec.ingredients)
     if isinstance(spec, DerivedSpec):
         _name_source(about, spec.made_from)
+        _list_steps(about, spec.steps)
     _tell_history(about, _events(spec, written_at))
     ET.indent(meta, space=" ")
     return (_HEAD + ET.tostring(meta, encoding="unicode") + _TAIL).encode("utf-8")
@@ -92,6 +103,15 @@ def _name_source(about: ET.Element, made_from: tuple[str, str]) -> None:
     source = ET.SubElement(about, _q(MM, "DerivedFrom"), {_q(RDF, "parseType"): "Resource"})
     _text(source, REFERENCE, "filePath", PurePosixPath(made_from[0]).name)
     _text(source, REFERENCE, "documentID", f"urn:sha256:{made_from[1]}")
+
+
+def _list_steps(about: ET.Element, steps: Iterable[tuple[str, str]]) -> None:
+    """What a program needs to do each step again, or to follow a place through it."""
+    sequence = _array(about, _q(STEPS, "Steps"), "Seq")
+    for name, settings in steps:
+        entry = _structure(sequence)
+        _text(entry, STEPS, "name", name)
+        _text(entry, STEPS, "settings", settings)
 
 
 def _events(spec: MasterSpec, written_at: datetime) -> tuple[Event, ...]:

@@ -40,6 +40,7 @@ class DerivedSpec(MasterSpec):
 
     earlier: tuple[Event, ...] = ()
     made_from: tuple[str, str] = ("", "")  # file name, sha256
+    steps: tuple[tuple[str, str], ...] = ()  # all steps since the master: name, settings and transform as JSON
 
 
 @dataclass(frozen=True, slots=True)

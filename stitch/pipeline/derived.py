@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import os
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -81,8 +82,18 @@ def opened(path: Path, folder: Path, *, why_dpi: str) -> Iterator[Original]:
             source.close()
 
 
-def spec_of(original: Original, step: str, *, size: Size | None = None, ppi: float | None = None) -> DerivedSpec:
-    """What the new picture is to be: as the original, with one step more on its record."""
+def spec_of(
+    original: Original,
+    step: str,
+    *,
+    size: Size | None = None,
+    ppi: float | None = None,
+    settings: tuple[str, Mapping[str, Any]] | None = None,
+) -> DerivedSpec:
+    """What the new picture is to be: as the original, with one step more on its record.
+
+    settings : the step's name, and what a program needs to do it again.
+    """
     carried, scan = original.carried, original.scan
     source = (original.path.name, scan.sha256)
     return DerivedSpec(
@@ -97,6 +108,7 @@ def spec_of(original: Original, step: str, *, size: Size | None = None, ppi: flo
         ingredients=carried.ingredients or (source,),
         earlier=carried.events,
         made_from=source,
+        steps=carried.steps + (((settings[0], json.dumps(settings[1], sort_keys=True)),) if settings else ()),
     )
 
 

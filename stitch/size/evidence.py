@@ -18,6 +18,7 @@ GROUND_SPREAD = 0.12  # most unevenness of the background along the side, of the
 LEVEL_STEP = 0.04  # background and painting differ by more: found by the lid, else by the shadow alone
 DIFFERING_SHARE = 0.3  # of the strips
 LEAST_STRIPS = 5
+AMBIGUOUS = "lid: a light background without a shadow (a blank margin would look the same)"
 LIGHT, DARK = 0.7, 0.3  # mean code value of what is called so
 
 
@@ -59,7 +60,7 @@ def _words(name: str, *, has_shadow: bool, is_alone: bool) -> str:
     if is_alone:
         return "shadow: found only by its shadow" if has_shadow else f"lid: a faint step against a {name} background"
     if name == "light" and not has_shadow:
-        return "lid: a light background without a shadow (a blank margin would look the same)"
+        return AMBIGUOUS
     return f"lid: a {name} background"
 
 

@@ -23,6 +23,9 @@ ROOMS = {
     "paper",
     "dust",
     "cutout",
+    "trim",
+    "prints",
+    "finish",
 }
 
 

@@ -32,6 +32,7 @@ def sheet(
     height_mm: float = 70.0,
     ppi: float = 200.0,
     angle_deg: float = 0.0,
+    shear_deg: float = 0.0,
     border_mm: tuple[float, float, float, float] = (6.0, 6.0, 6.0, 6.0),
     lid: str = "white",
     margin_mm: float = 0.0,
@@ -45,6 +46,8 @@ def sheet(
 ) -> Sheet:
     """A painting (with a blank margin or without) on a lid; `border_mm` is left, right, top, bottom.
 
+    `shear_deg` leans the upright sides, clockwise as seen, and leaves the level ones.
+
     Light is mixed in linear values by the share of each pixel that the sheet covers.
     """
     rng = np.random.default_rng(seed)
@@ -56,6 +59,8 @@ def sheet(
     ys, xs = np.mgrid[0:height, 0:width]
     x, y = (xs + 0.5) / px - centre[0], (ys + 0.5) / px - centre[1]
     u, v = np.cos(angle) * x + np.sin(angle) * y, -np.sin(angle) * x + np.cos(angle) * y
+    lean = np.tan(np.radians(shear_deg))
+    u = u + lean * v
     ragged = deckle_mm * _wavy(rng, u + 200, v + 200) if deckle_mm else 0.0
     inward = np.minimum(width_mm / 2 - np.abs(u), height_mm / 2 - np.abs(v)) + ragged
     cover = np.clip(inward * px + 0.5, 0, 1)[..., None]
@@ -77,6 +82,7 @@ def sheet(
     pixels = np.rint(np.clip(code, 0, 1) * top_code).astype(f"uint{bits}")
     corner = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * (width_mm / 2, height_mm / 2)
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    corner = corner - np.column_stack([lean * corner[:, 1], np.zeros(4)])
     return Sheet(HeldSource(pixels), (corner @ turn.T + centre) * px - 0.5, ppi)
 
 
