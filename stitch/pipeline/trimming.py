@@ -144,7 +144,7 @@ def _previewed(original: Original, request: TrimRequest, file: Path, progress: P
 
 
 def _drawn(original: Original, found: _Found | None, progress: Progress) -> NDArray[np.uint8]:
-    small = preview(original.source, long_side_px=PICTURE_PX)
+    small = preview(original.source, long_side_px=PICTURE_PX, progress=progress)
     if found is None:
         return draw_outline(small, original.size, original.mm(1.0), None, None)
     size = found.cut.size

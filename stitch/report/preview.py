@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from stitch.imaging.windows import bands, blocks
 from stitch.model.geometry import Size, Window
 from stitch.model.scans import PixelSource
+from stitch.progress import SILENT, Progress
 
 BAND_PIXEL_COUNT = 2_000_000  # about 24 MB of float32 RGB at a time
 
@@ -21,7 +22,7 @@ def preview_size(full: Size, long_side_px: int = 1600) -> Size:
     return Size(max(1, round(full.width_px * scale)), max(1, round(full.height_px * scale)))
 
 
-def preview(source: PixelSource, *, long_side_px: int = 1600) -> NDArray[np.uint8]:
+def preview(source: PixelSource, *, long_side_px: int = 1600, progress: Progress = SILENT) -> NDArray[np.uint8]:
     """Reduced copy of `source`, uint8 RGB of shape (h, w, 3).
 
     Each pixel is the mean, over exactly the area it covers, of the encoded code values; 16-bit values then lose their
@@ -29,8 +30,10 @@ def preview(source: PixelSource, *, long_side_px: int = 1600) -> NDArray[np.uint
     """
     full = source.size
     growing = GrowingPreview(full, long_side_px)
-    for band in bands(full, max(1, BAND_PIXEL_COUNT // full.width_px)):
-        growing.add(band, source.read(band))
+    with progress.task("Drawing the picture", full.height_px) as task:
+        for band in bands(full, max(1, BAND_PIXEL_COUNT // full.width_px)):
+            growing.add(band, source.read(band))
+            task.advance(band.height_px)
     return growing.picture()
 
 
