@@ -16,7 +16,7 @@ from stitch.cli.wording import flowing
 HELP = flowing("""
 Cut the motif out, for a sticker, a mug or a dark cloth.
 
-[bold]stitch cutout scans-joined/master_paper.tif --width 80mm --dpi 300[/bold]
+[bold]stitch cutout scans-joined/master_paper.tif --width 50mm --dpi 300[/bold]
 
 Makes NAME_cutout.png with a transparent ground, a mask, and a picture of the motif on white, black and mid-grey. The
 ground's colour is taken out of soft edges. Where you disagree, paint white (motif) or black (ground) over the mask,

@@ -64,14 +64,14 @@ def test_the_commands_for_a_work_on_paper(tmp_path: Path) -> None:
     """They are refused for the demo, which is an oil without blank paper."""
     (tmp_path / "scans-joined").mkdir()
     path = tmp_path / "scans-joined" / "master_dust.tif"
-    truth = cutout_truth(7, ppi=450)
-    tifffile.imwrite(path, truth.codes, photometric="rgb", resolution=(450, 450), resolutionunit="INCH")
+    truth = cutout_truth(7, ppi=290)
+    tifffile.imwrite(path, truth.codes, photometric="rgb", resolution=(290, 290), resolutionunit="INCH")
     assert len(ON_PAPER) == 2
     for command in ON_PAPER:
         done = run(command, tmp_path)
         assert done.returncode == 0, f"{command}\n{done.stdout}\n{done.stderr}"
     with Image.open(path.with_name("master_dust_paper_cutout.png")) as image:
-        assert image.size[0] == round(80 / 25.4 * 300)
+        assert image.size[0] == round(50 / 25.4 * 300)
 
 
 def test_the_test_command_runs_tests() -> None:

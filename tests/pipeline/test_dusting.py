@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import re
+import shlex
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +17,7 @@ from stitch.master.carried import read_carried
 from stitch.model.dust import Proof, Verdict
 from stitch.pipeline import join
 from stitch.pipeline.dusting import DustRequest, mend_dust
-from tests.pipeline.jobs import PPI, picture, request, tiles, write_scans
+from tests.pipeline.jobs import PPI, picture, request, stitch, tiles, write_scans
 
 ON_GLASS = [(100, 90), (300, 200), (200, 350), (350, 400), (60, 300)]  # px of every scan
 
@@ -56,6 +58,14 @@ def test_dust_on_the_glass_is_mended_and_the_list_is_honoured(job: Path, tmp_pat
     made = tifffile.imread(third.picture).astype(int)
     x, y = (round(mm * PPI / 25.4 - 0.5) for mm in (proven[0].x_mm, proven[0].y_mm))
     assert made[y, x].max() < 6000 < clean[y, x].max()
+
+
+def test_the_command_of_the_readme(job: Path, tmp_path: Path) -> None:
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text("utf-8")
+    (command,) = re.findall(r"^stitch (dust .*)$", readme, re.MULTILINE)
+    done = stitch(*shlex.split(command), "--out", tmp_path, cwd=job.parent)
+    assert done.returncode == 0, done.stderr
+    assert "mended" in done.stderr and (tmp_path / "master_dust.tif").exists()
 
 
 def test_a_file_alone_is_only_asked_about(job: Path, tmp_path: Path) -> None:
