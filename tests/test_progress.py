@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from stitch.pipeline.stages import JOIN
+from stitch.cli.stages import JOIN
 from stitch.progress import Stages
 
 

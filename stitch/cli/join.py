@@ -12,6 +12,7 @@ from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars
 from stitch.cli.guard import guarded
 from stitch.cli.lengths import Unit
+from stitch.cli.stages import JOIN
 from stitch.cli.studio import Studio, load_studio
 from stitch.cli.summary import show_report_path, show_summary
 from stitch.cli.wording import flowing
@@ -251,7 +252,6 @@ def _plan(request: JoinRequest) -> int:
 def _run(request: JoinRequest) -> int:
     from stitch.job.place import job_root
     from stitch.pipeline import join as join_scans  # heavy: only when there is work
-    from stitch.pipeline.stages import JOIN
 
     root = job_root(request)
     with progress_bars(JOIN) as progress:
