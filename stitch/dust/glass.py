@@ -4,8 +4,7 @@ Every scan's contrast is measured in units of what is usual around it and added 
 of scans show darker (or lighter) than their surroundings, alike in shape. How strong such a sum must be is told by the
 same scans rolled against each other at random: so strong that chance would make no more than one in twenty of what is
 found (a permutation test: Good, Permutation, Parametric and Bootstrap Tests, 3rd ed., 2005). Stippled paint agrees by
-chance more often than plain paint, and raises the bar for itself; what is lighter and what is darker than its
-surroundings are told apart, since paint is stippled in one of them.
+chance more often than plain paint, and raises the bar for itself.
 """
 
 from __future__ import annotations
@@ -51,7 +50,6 @@ class OnGlass:
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    sign: int  # −1 darker than its surroundings, 1 lighter
     count: int
     strength: float
     places: tuple[Capsule, ...] = ()
@@ -83,7 +81,7 @@ def find_on_glass(
     return tuple(
         OnGlass(place, one.count, one.strength)
         for one in true
-        if one.strength >= least[one.sign, one.count]
+        if one.strength >= least[one.count]
         for place in one.places
     )
 
@@ -128,7 +126,7 @@ def _coincidences(stack: Plane, around: Window, block: Window, ppi: float, *, ha
                 x, y = columns.mean() + around.x0_px, rows.mean() + around.y0_px
                 if block.x0_px <= x < block.x1_px and block.y0_px <= y < block.y1_px:
                     places = _places(columns + around.x0_px, rows + around.y0_px, ppi) if has_places else ()
-                    found.append(_Found(sign, level, strength, places))
+                    found.append(_Found(level, strength, places))
     return found
 
 
@@ -153,16 +151,13 @@ def _places(columns: NDArray[np.intp], rows: NDArray[np.intp], ppi: float) -> tu
     return tuple(replace(one, width=max(1.0, one.width - 2 * CARRIAGE_PX)) for one in found)
 
 
-def _least_strengths(true: list[_Found], chance: list[_Found], scan_count: int) -> dict[tuple[int, int], float]:
-    """For each sense and number of scans that agree, the least strength at which chance is a small enough share."""
+def _least_strengths(true: list[_Found], chance: list[_Found], scan_count: int) -> dict[int, float]:
+    """For every number of scans that agree, the least strength at which chance is a small enough share."""
     least = {}
-    for sign in (-1, 1):
-        for count in range(2, scan_count + 1):
-            real, by_chance = (
-                np.sort([one.strength for one in found if (one.sign, one.count) == (sign, count)])
-                for found in (true, chance)
-            )
-            least[sign, count] = _least(real, by_chance)
+    for count in range(2, scan_count + 1):
+        real = np.sort([one.strength for one in true if one.count == count])
+        by_chance = np.sort([one.strength for one in chance if one.count == count])
+        least[count] = _least(real, by_chance)
     return least
 
 
