@@ -15,8 +15,8 @@ WARP_S = 0.7  # for each half of the test
 WRITE_S = 0.7
 BAND = (512, 2048)  # rows and columns warped at once, as when a join reads by bands
 CHUNK_BYTES = 8 << 20
-# A whole join as a multiple of reading, warping and writing each pixel once: 6.2 (9 scans, 309 MP) to 17 (12 scans, 50 MP)
-# were measured (scripts/bench_join.py); scans that need local corrections take longer than that.
+# A whole join as a multiple of reading, warping and writing each pixel once: 6.2 (9 scans, 309 MP) to 17 (12 scans,
+# 50 MP) were measured (scripts/bench_join.py); scans that need local corrections take longer than that.
 JOIN_FACTORS = (6.0, 17.0)
 
 
