@@ -10,6 +10,7 @@ import typer
 from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars, say
 from stitch.cli.guard import guarded
+from stitch.cli.options import Debug
 from stitch.cli.watching import watched
 from stitch.cli.wording import flowing
 from stitch.model.findings import Severity
@@ -70,7 +71,7 @@ def check(
         bool,
         typer.Option("--watch", metavar=" ", help="Keep looking: say of each scan that lands whether it is good."),
     ] = False,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         dpi = None if scan_dpi is None else amounts.dpi(scan_dpi, what="--scan-dpi")

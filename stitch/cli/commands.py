@@ -24,6 +24,7 @@ from stitch.cli import (
     verify,
 )
 from stitch.cli.console import answer
+from stitch.cli.options import Debug
 from stitch.cli.plain_help import PlainCommand, PlainGroup
 from stitch.cli.wording import flowing
 
@@ -71,7 +72,7 @@ def _show_version(value: bool) -> None:
 @app.callback(help=HELP)
 def main(
     ctx: typer.Context,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    debug: Debug = False,
     version: Annotated[
         bool, typer.Option("--version", metavar=" ", callback=_show_version, is_eager=True, help="Show the version.")
     ] = False,

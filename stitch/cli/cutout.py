@@ -10,7 +10,8 @@ import typer
 from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars, say
 from stitch.cli.guard import guarded
-from stitch.cli.lengths import Unit, parse_length_mm
+from stitch.cli.lengths import parse_length_mm
+from stitch.cli.options import Debug, FinishedPicture, Force, LengthUnit, Memory, OutFolder
 from stitch.cli.wording import flowing
 
 HELP = flowing("""
@@ -30,10 +31,7 @@ EPILOG = (
 
 def cutout(
     ctx: typer.Context,
-    file: Annotated[
-        Path,
-        typer.Argument(metavar="FILE", show_default=False, help="The finished picture.", exists=True, dir_okay=False),
-    ],
+    file: FinishedPicture,
     ground: Annotated[
         str | None,
         typer.Option(
@@ -58,16 +56,11 @@ def cutout(
         float | None, typer.Option(metavar="NUMBER", show_default=False, help="Its resolution. Usual: the file's.")
     ] = None,
     bits: Annotated[int, typer.Option(metavar="NUMBER", help="Bits a channel: 8 or 16.")] = 16,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", show_default=False, help="Where the results go. Usual: beside it."),
-    ] = None,
-    memory: Annotated[str, typer.Option(metavar="AMOUNT", help="Memory to use at most.")] = "1GB",
-    force: Annotated[
-        bool, typer.Option("--force", metavar=" ", help="Replace files that stitch did not write.")
-    ] = False,
-    unit: Annotated[Unit | None, typer.Option(show_default=False, help="Unit of lengths written without one.")] = None,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    out: OutFolder = None,
+    memory: Memory = "1GB",
+    force: Force = False,
+    unit: LengthUnit = None,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         ground_mm = None if ground is None else amounts.place_mm(ground, what="--ground", unit=unit)

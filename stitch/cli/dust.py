@@ -11,6 +11,7 @@ import typer
 from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars, say
 from stitch.cli.guard import guarded
+from stitch.cli.options import Debug, FinishedPicture, Force, Memory, OutFolder
 from stitch.cli.wording import flowing
 from stitch.errors import UsageError
 
@@ -34,10 +35,7 @@ EPILOG = (
 
 def dust(
     ctx: typer.Context,
-    file: Annotated[
-        Path,
-        typer.Argument(metavar="FILE", show_default=False, help="The finished picture.", exists=True, dir_okay=False),
-    ],
+    file: FinishedPicture,
     job: Annotated[
         Path | None,
         typer.Option(
@@ -51,15 +49,10 @@ def dust(
         str | None, typer.Option(metavar="NUMBERS", show_default=False, help="Never touch these, e.g. 4.")
     ] = None,
     limit: Annotated[float, typer.Option(metavar="PERCENT", help="Share of the area that may be mended.")] = 0.5,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", show_default=False, help="Where the results go. Usual: beside it."),
-    ] = None,
-    memory: Annotated[str, typer.Option(metavar="AMOUNT", help="Memory to use at most.")] = "1GB",
-    force: Annotated[
-        bool, typer.Option("--force", metavar=" ", help="Replace files that stitch did not write.")
-    ] = False,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    out: OutFolder = None,
+    memory: Memory = "1GB",
+    force: Force = False,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         accepted, refused = _numbers(mend, "--mend"), _numbers(keep, "--keep")

@@ -10,7 +10,7 @@ import typer
 from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars, say
 from stitch.cli.guard import guarded
-from stitch.cli.lengths import Unit
+from stitch.cli.options import Debug, LengthUnit, Memory
 from stitch.cli.wording import flowing
 from stitch.errors import WriteError
 
@@ -54,10 +54,10 @@ def finish(
     only: Annotated[
         str | None, typer.Option(metavar="SIZES", show_default=False, help="Only these sizes, e.g. 16x20in,A3.")
     ] = None,
-    memory: Annotated[str, typer.Option(metavar="AMOUNT", help="Memory to use at most.")] = "1GB",
+    memory: Memory = "1GB",
     force: Annotated[bool, typer.Option("--force", metavar=" ", help="Replace results that were changed.")] = False,
-    unit: Annotated[Unit | None, typer.Option(show_default=False, help="Unit of lengths written without one.")] = None,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    unit: LengthUnit = None,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         from stitch.cli.finish_steps import STEPS, Around, ready_steps  # heavy: only when there is work

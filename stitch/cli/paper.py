@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -10,7 +9,7 @@ import typer
 from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars, say
 from stitch.cli.guard import guarded
-from stitch.cli.lengths import Unit
+from stitch.cli.options import Debug, FinishedPicture, Force, LengthUnit, Memory, OutFolder
 from stitch.cli.wording import flowing
 
 HELP = flowing("""
@@ -29,10 +28,7 @@ EPILOG = (
 
 def paper(
     ctx: typer.Context,
-    file: Annotated[
-        Path,
-        typer.Argument(metavar="FILE", show_default=False, help="The finished picture.", exists=True, dir_okay=False),
-    ],
+    file: FinishedPicture,
     white: Annotated[
         float, typer.Option(metavar="L*", help="Lightness of the white that the paper becomes, 80 to 100.")
     ] = 100.0,
@@ -49,16 +45,11 @@ def paper(
             metavar="X,Y", show_default=False, help="A blank place, from the top-left corner, e.g. 20mm,30mm."
         ),
     ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", show_default=False, help="Where the results go. Usual: beside it."),
-    ] = None,
-    memory: Annotated[str, typer.Option(metavar="AMOUNT", help="Memory to use at most.")] = "1GB",
-    force: Annotated[
-        bool, typer.Option("--force", metavar=" ", help="Replace files that stitch did not write.")
-    ] = False,
-    unit: Annotated[Unit | None, typer.Option(show_default=False, help="Unit of lengths written without one.")] = None,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    out: OutFolder = None,
+    memory: Memory = "1GB",
+    force: Force = False,
+    unit: LengthUnit = None,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         at_mm = None if at is None else amounts.place_mm(at, what="--at", unit=unit)

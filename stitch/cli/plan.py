@@ -12,6 +12,7 @@ from stitch.cli import amounts
 from stitch.cli.console import answer, say
 from stitch.cli.guard import guarded
 from stitch.cli.lengths import Unit, parse_length_mm
+from stitch.cli.options import Debug, LengthUnit
 from stitch.cli.plan_words import say_figures, say_flush, say_print, scan_lines
 from stitch.cli.sheets import size_mm
 from stitch.cli.studio import Studio, load_studio
@@ -91,8 +92,8 @@ def plan(
             help="File with your usual unit and scan-dpi.",
         ),
     ] = None,
-    unit: Annotated[Unit | None, typer.Option(show_default=False, help="Unit of lengths written without one.")] = None,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    unit: LengthUnit = None,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         usual = load_studio(studio)

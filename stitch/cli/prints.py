@@ -12,6 +12,7 @@ from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars, say
 from stitch.cli.guard import guarded
 from stitch.cli.lengths import Unit, parse_length_mm
+from stitch.cli.options import Debug, FinishedPicture, LengthUnit, Memory
 from stitch.cli.wording import flowing
 from stitch.errors import UsageError
 from stitch.model.prints import FileKind, Fit, Intent
@@ -39,10 +40,7 @@ the disk.
 
 def prints(
     ctx: typer.Context,
-    file: Annotated[
-        Path,
-        typer.Argument(metavar="FILE", show_default=False, help="The finished picture.", exists=True, dir_okay=False),
-    ],
+    file: FinishedPicture,
     sizes: Annotated[
         str | None,
         typer.Option(metavar="LIST", show_default=False, help="Sizes or sets, e.g. 5x7in,8x10in:border,A4,square."),
@@ -108,10 +106,10 @@ def prints(
         Path | None,
         typer.Option(metavar="FOLDER", show_default=False, help="Where the title's folder goes. Usual: beside FILE."),
     ] = None,
-    memory: Annotated[str, typer.Option(metavar="AMOUNT", help="Memory to use at most.")] = "1GB",
+    memory: Memory = "1GB",
     force: Annotated[bool, typer.Option("--force", metavar=" ", help="Replace files of the same names.")] = False,
-    unit: Annotated[Unit | None, typer.Option(show_default=False, help="Unit of lengths written without one.")] = None,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    unit: LengthUnit = None,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         from stitch.cli.print_sizes import load_sets, wanted_sizes

@@ -12,6 +12,7 @@ import typer
 
 from stitch.cli.console import answer, progress_bars, say, show_findings
 from stitch.cli.guard import guarded
+from stitch.cli.options import Debug
 from stitch.cli.wording import flowing
 from stitch.errors import UsageError
 
@@ -66,7 +67,7 @@ def seams(
         typer.Option(metavar="LINE", help="Take out the wish of that number in --list.", show_default=False),
     ] = None,
     show: Annotated[bool, typer.Option("--list", metavar=" ", help="Print what was said so far.")] = False,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         if not (prefer or avoid or remove or show):

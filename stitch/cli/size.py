@@ -10,7 +10,8 @@ import typer
 from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars, say
 from stitch.cli.guard import guarded
-from stitch.cli.lengths import Unit, as_inches
+from stitch.cli.lengths import as_inches
+from stitch.cli.options import Debug, LengthUnit
 from stitch.cli.wording import flowing
 from stitch.model.settings import Measured
 
@@ -47,8 +48,8 @@ def size(
         str | None,
         typer.Option(metavar="LENGTH", help="How far it may be off. Usual: 1 mm or 0.25 %, plus 1 mm for the tape."),
     ] = None,
-    unit: Annotated[Unit | None, typer.Option(help="Unit of lengths written without one.")] = None,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    unit: LengthUnit = None,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         width_mm = None if width is None else amounts.side_mm(width, what="--width", unit=unit)

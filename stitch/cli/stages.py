@@ -20,6 +20,6 @@ JOIN: Mapping[str, tuple[float, float]] = {
     "Writing the layers": (0.96, 0.96),
     "Writing the masks": (0.96, 0.96),
 }
-"""Shares of the wall time of twelve scans of 311 megapixels on two cores (`scripts/bench_join.py`). A step that is not
-always needed has no share of its own: the bar waits there. What is not named here begins and ends where the bar stands.
+"""Rough shares of the wall time of nine scans of 309 megapixels on two cores, profiled. A step that is not always
+needed has no share of its own: the bar waits there. What is not named here begins and ends where the bar stands.
 """

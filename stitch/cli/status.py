@@ -9,6 +9,7 @@ import typer
 
 from stitch.cli.console import answer, say
 from stitch.cli.guard import guarded
+from stitch.cli.options import Debug
 from stitch.cli.wording import flowing
 
 HELP = flowing("""
@@ -29,7 +30,7 @@ def status(
         Path,
         typer.Argument(metavar="FOLDER", show_default=False, help="Where to look.", exists=True, file_okay=False),
     ],
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         from stitch.pipeline.status import State, standings

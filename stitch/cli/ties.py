@@ -12,6 +12,7 @@ import typer
 from stitch.cli.console import answer, say
 from stitch.cli.guard import guarded
 from stitch.cli.lengths import parse_length_mm
+from stitch.cli.options import Debug
 from stitch.cli.wording import flowing
 from stitch.errors import UsageError
 
@@ -61,7 +62,7 @@ def ties(
     no_browser: Annotated[
         bool, typer.Option("--no-browser", metavar=" ", help="Print the page's address; open nothing.")
     ] = False,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         if not (add or apart or distance or show):

@@ -11,6 +11,7 @@ from stitch.cli import amounts
 from stitch.cli.console import answer, progress_bars, say
 from stitch.cli.guard import guarded
 from stitch.cli.lengths import Unit, parse_length_mm
+from stitch.cli.options import Debug, Force, LengthUnit, Memory, OutFolder
 from stitch.cli.wording import flowing
 from stitch.errors import UsageError
 from stitch.model.settings import Measured, Resample
@@ -71,16 +72,11 @@ def trim(
     resample: Annotated[
         Resample, typer.Option(help="How pixels are read between pixels: fine is truer and slower.")
     ] = Resample.USUAL,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FOLDER", show_default=False, help="Where the results go. Usual: beside the master."),
-    ] = None,
-    memory: Annotated[str, typer.Option(metavar="AMOUNT", help="Memory to use at most.")] = "1GB",
-    force: Annotated[
-        bool, typer.Option("--force", metavar=" ", help="Replace files that stitch did not write.")
-    ] = False,
-    unit: Annotated[Unit | None, typer.Option(show_default=False, help="Unit of lengths written without one.")] = None,
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    out: OutFolder = None,
+    memory: Memory = "1GB",
+    force: Force = False,
+    unit: LengthUnit = None,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         if border is not None and inset is not None:

@@ -10,6 +10,7 @@ import typer
 
 from stitch.cli.console import answer, say
 from stitch.cli.guard import guarded
+from stitch.cli.options import Debug
 from stitch.cli.wording import flowing
 
 HELP = flowing("""
@@ -28,7 +29,7 @@ def verify(
     job: Annotated[
         Path, typer.Argument(metavar="JOB", show_default=False, help="The job's folder.", exists=True, file_okay=False)
     ],
-    debug: Annotated[bool, typer.Option("--debug", metavar=" ", help="Show the full trace of an error.")] = False,
+    debug: Debug = False,
 ) -> None:
     with guarded(debug=debug or bool(ctx.obj)):
         from stitch.job.checksums import Status

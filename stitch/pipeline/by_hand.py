@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from stitch.errors import UsageError
-from stitch.imaging.affine import angle_deg, mm_from_px
+from stitch.imaging.affine import angle_deg, mm_from_px, px_from_mm
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.findings import Finding, Severity
 from stitch.model.scans import PixelSource, Scan
@@ -90,7 +90,7 @@ def contradictions(registration: Registration, by_hand: ByHand) -> tuple[Finding
     told = ((one, _off_px(placed, one.tie)) for one in by_hand.ties)
     found = []
     for one, off in told:
-        sigma = one.sigma_mm * registration.nominal_ppi / 25.4 / np.sqrt(one.tie.weight)
+        sigma = px_from_mm(one.sigma_mm, registration.nominal_ppi) / np.sqrt(one.tie.weight)
         if off > max(CONTRADICTS_SIGMAS * sigma, LEAST_CONTRADICTION_PX):
             far = f"{off:.0f} px ({mm_from_px(off, registration.nominal_ppi):.1f} mm)"
             found.append(_contradicts(one.tie, f"it is {far} away from where all other evidence puts it."))

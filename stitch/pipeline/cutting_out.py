@@ -27,6 +27,7 @@ from stitch.pipeline.cutter import Cutter, make_cutter
 from stitch.pipeline.derived import (
     USUAL_MEMORY_MB,
     Original,
+    asked_of,
     named,
     opened,
     require_names,
@@ -180,7 +181,9 @@ def _write(
     files: Sequence[Path],
     progress: Progress,
 ) -> float:
-    spec = spec_of(original, _step(request, size, ppi), size=size, ppi=ppi)
+    taken = [window.x0_px, window.y0_px, window.width_px, window.height_px]
+    asked = {**asked_of(request), "taken_px": taken, "size_px": [size.width_px, size.height_px]}
+    spec = spec_of(original, _step(request, size, ppi), settings=("cutout", asked), size=size, ppi=ppi)
     xmp = xmp_packet(spec, datetime.now().astimezone(), "image/png")
     looks = [(words, level, GrowingPreview(size, PICTURE_PX)) for words, level in GROUNDS]
     profile = original.scan.profile

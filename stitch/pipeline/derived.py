@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from stitch.compose.windows import BASE_MB
 from stitch.errors import ScanError, UsageError, WriteError, write_error
+from stitch.imaging.affine import mm_from_px
 from stitch.imaging.colour import Encoding
 from stitch.imaging.windows import bands, blocks
 from stitch.job.disk import require_free
@@ -32,6 +33,7 @@ from stitch.scans.readers import open_image
 
 USUAL_MEMORY_MB = 1000
 SIDES_PX = (512, 384, 256, 128, 64)
+NOT_OF_THE_RESULT = ("path", "out", "memory_mb", "force")  # fields of every request
 CODES_COPIES = 6  # of a band's codes that are alive at once: read, with its margin, made, packed, written
 
 
@@ -54,7 +56,7 @@ class Original:
 
     def mm(self, length_px: float) -> float:
         """Length in mm of px of it."""
-        return length_px * 25.4 / self.ppi
+        return mm_from_px(length_px, self.ppi)
 
 
 @contextmanager
@@ -86,9 +88,9 @@ def spec_of(
     original: Original,
     step: str,
     *,
+    settings: tuple[str, Mapping[str, Any]],
     size: Size | None = None,
     ppi: float | None = None,
-    settings: tuple[str, Mapping[str, Any]] | None = None,
 ) -> DerivedSpec:
     """What the new picture is to be: as the original, with one step more on its record.
 
@@ -108,8 +110,14 @@ def spec_of(
         ingredients=carried.ingredients or (source,),
         earlier=carried.events,
         made_from=source,
-        steps=carried.steps + (((settings[0], json.dumps(settings[1], sort_keys=True)),) if settings else ()),
+        steps=(*carried.steps, (settings[0], json.dumps(settings[1], sort_keys=True))),
     )
+
+
+def asked_of(request: Any) -> dict[str, Any]:
+    """What of a request (a dataclass) decides the result, as plain values; files by their names."""
+    asked = {one.name: getattr(request, one.name) for one in fields(request) if one.name not in NOT_OF_THE_RESULT}
+    return {name: value.name if isinstance(value, Path) else value for name, value in asked.items()}
 
 
 def named(path: Path, out: Path | None, end: str) -> Path:

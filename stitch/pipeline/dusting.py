@@ -26,6 +26,7 @@ from stitch.model.geometry import Window
 from stitch.pipeline.derived import (
     USUAL_MEMORY_MB,
     Original,
+    asked_of,
     named,
     opened,
     require_names,
@@ -213,7 +214,7 @@ def _write(
         )
         writer = None
         if is_within:
-            spec = spec_of(original, _step(spots, patches))
+            spec = spec_of(original, _step(spots, patches), settings=("dust", asked_of(request)))
             writer = stack.enter_context(MasterWriter(parts[3], spec, file_name=picture.name))
         for band in bands(size, strips.rows_px):
             masks.write_rows(mask_rows(spots, band, original.ppi))

@@ -19,7 +19,7 @@ from stitch.model.scans import PixelSource, Scan
 from stitch.model.store import NO_STORE, Arrays, Store
 from stitch.progress import Progress
 from stitch.register.place import reduce_all
-from stitch.register.reduced import Reduced
+from stitch.register.reduced import REDUCED_LONG_SIDE_PX, Reduced
 from stitch.scans.glance import glance
 from stitch.scans.readers import open_scan
 
@@ -68,6 +68,7 @@ def reduce_and_look(
     ppi: Mapping[str, float],
     *,
     rows_share: float = 1.0,
+    long_side_px: int = REDUCED_LONG_SIDE_PX,
     jobs: int,
     store: Store = NO_STORE,
     keys: Mapping[str, str] | None = None,
@@ -75,11 +76,12 @@ def reduce_and_look(
 ) -> tuple[dict[str, Reduced], dict[str, Look]]:
     """The small copy of every scan, and what was gathered while it was made; each scan is read once, or not at all.
 
-    rows_share : of each cell's rows, how many are looked at for detail. keys : what decides each scan's pixels, by
-    which copy and look are kept in `store`. Raises ScanError for a damaged scan.
+    long_side_px : of the small copies, about. rows_share : of each cell's rows, how many are looked at for detail.
+    keys : what decides each scan's pixels, by which copy and look are kept in `store`. Raises ScanError for a damaged
+    scan.
     """
     watched = {name: Watched(source, ppi[name], rows_share=rows_share) for name, source in sources.items()}
-    reduced = reduce_all(watched, jobs=jobs, store=store, keys=keys, progress=progress)
+    reduced = reduce_all(watched, long_side_px=long_side_px, jobs=jobs, store=store, keys=keys, progress=progress)
     looks = {}
     for name, one in watched.items():
         key = None if keys is None else f"look {LOOK_VERSION} {keys[name]} {ppi[name]:.3f} {rows_share:.3f}"

@@ -22,6 +22,7 @@ from stitch.paper.tone import NoPaper, PaperTone, WhyNot, find_paper
 from stitch.pipeline.derived import (
     USUAL_MEMORY_MB,
     Original,
+    asked_of,
     named,
     opened,
     require_names,
@@ -178,7 +179,7 @@ def _write(
     size, bits = original.size, original.scan.bits
     margin = margin_px(original.ppi)
     strips = strips_for(size, bits, request.memory_mb, bytes_a_px=BYTES_A_PX, margin_px=margin)
-    spec = spec_of(original, _step(request, lifter))
+    spec = spec_of(original, _step(request, lifter), settings=("paper", asked_of(request)))
     before, after = GrowingPreview(size, PICTURE_PX), GrowingPreview(size, PICTURE_PX)
     lifted = 0.0
     needed = size.width_px * size.height_px * (3 * bits // 8 + 1)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -10,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.errors import RegisterError, UsageError
+from stitch.errors import RegisterError
 from stitch.imaging.affine import FloatArray, apply, compose, invert, nearest_turn_deg
 from stitch.model.bed import Bed
 from stitch.model.findings import Finding
@@ -32,17 +31,15 @@ from stitch.pipeline.needless import without_needless
 from stitch.pipeline.noticed import gap_findings, glass_findings, left_out_findings
 from stitch.pipeline.refusing import mirrored_of, refuse_holes
 from stitch.pipeline.seen_placed import measured, told_by_join
+from stitch.pipeline.small_copies import feature_threads, long_side_px
 from stitch.register.arrange import Keep, arrange, keep_around, upright_from_nominal
 from stitch.register.composite import Composite, composite
-from stitch.register.features import peak_mb
 from stitch.register.place import Registration, register
 from stitch.register.reduced import Reduced
 from stitch.size.outline import Outline, Side, find_outline
 
 WHITE = (1.0, 1.0, 1.0)
 KEEP_ORDER = (Side.LEFT, Side.TOP, Side.RIGHT, Side.BOTTOM)
-SAFE_SHARE = 0.9  # of the budget is planned with: pages come and go in lumps
-BASE_MB = 150  # the interpreter with its libraries, and the bands of scans being read
 LOOKED_SHARE = 0.3  # of each cell's rows, for what is told of focus and sharpening: more costs time and adds little
 NEAR_PX = 9  # picture px beside an uncovered place that lend it their colour
 
@@ -80,11 +77,19 @@ def place(
 
     def make() -> Placed:
         known = job.keeper.known
+        sizes = [source.size for source in sources.values()]
         reduced, looks = reduce_and_look(
-            sources, ppi, rows_share=LOOKED_SHARE, jobs=job.threads, store=known, keys=keys, progress=job.progress
+            sources,
+            ppi,
+            rows_share=LOOKED_SHARE,
+            long_side_px=long_side_px(sizes, job.settings.memory_mb),
+            jobs=job.threads,
+            store=known,
+            keys=keys,
+            progress=job.progress,
         )
         give_back()
-        few = _feature_threads(reduced, job.settings.memory_mb, job.threads)
+        few = feature_threads([one.size for one in reduced.values()], job.settings.memory_mb, job.threads)
         hand = prepared(book, sources, ppi)
         try:
             registration = register(
@@ -207,20 +212,6 @@ def _has_quarters(registration: Registration) -> bool:
 def _as_it_lies(fitted: Fitted, up_deg: int) -> tuple[float, float] | None:
     """The tape's factors across and down the master as it is turned in the end."""
     return fitted.scale[::-1] if fitted.scale is not None and up_deg % 180 else fitted.scale
-
-
-def _feature_threads(reduced: Mapping[str, Reduced], memory_mb: int, threads: int) -> int:
-    """As many threads as the memory has room for. Raises UsageError when there is not room for one."""
-    each_mb = max(peak_mb(one) for one in reduced.values())
-    held_mb = BASE_MB + sum(one.codes.nbytes for one in reduced.values()) / 1e6
-    count = int((SAFE_SHARE * memory_mb - held_mb) / each_mb)
-    if count < 1:
-        least = math.ceil((held_mb + each_mb) / SAFE_SHARE)
-        raise UsageError(
-            f"{memory_mb} MB of memory is too little to find out how these scans lie.",
-            advice=f"The smallest that works is {least} MB: give --memory {least} or more.",
-        )
-    return min(threads, count)
 
 
 def uncovered_code(placed: Placed, bits: int) -> tuple[int, int, int]:

@@ -183,7 +183,8 @@ def _write(
     path: Path, picture: NDArray[np.uint8], original: Original, request: PrintRequest, sheet: PrintSize, target: bytes
 ) -> None:
     size = Size(picture.shape[1], picture.shape[0])
-    spec = spec_of(original, f"proof on {sheet.name}: strips at the print's scale", size=size, ppi=request.dpi)
+    told = f"proof on {sheet.name}: strips at the print's scale"
+    spec = spec_of(original, told, settings=("proof", {"sheet": sheet.name}), size=size, ppi=request.dpi)
     packet = xmp_packet(spec, datetime.now().astimezone(), "image/jpeg")
     head = head_segments(
         request.dpi,

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.model.geometry import Size
 from stitch.register.evidence import raw_signal
 from stitch.register.reduced import Reduced
 
@@ -50,9 +51,9 @@ def grey_of(rgb: NDArray[np.float32]) -> NDArray[np.float32]:
     return rgb @ np.array([0.3, 0.6, 0.1], dtype=np.float32)
 
 
-def peak_mb(reduced: Reduced) -> float:
-    """Memory that `detect` needs at most for this copy, MB."""
-    return reduced.size.megapixels * PEAK_BYTES_PER_PX
+def peak_mb(size: Size) -> float:
+    """Memory that `detect` needs at most for a small copy of this size, MB."""
+    return size.megapixels * PEAK_BYTES_PER_PX
 
 
 def detect(reduced: Reduced) -> Features:

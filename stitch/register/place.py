@@ -26,7 +26,7 @@ from stitch.register.feature_search import FeatureSearch
 from stitch.register.first import feature_points, first_poses, places_so_far
 from stitch.register.glass import find_glass
 from stitch.register.observed import observed_bed
-from stitch.register.reduced import Reduced, reduce_scan
+from stitch.register.reduced import REDUCED_LONG_SIDE_PX, Reduced, factor_for, reduce_scan
 from stitch.register.refine import Refiner
 from stitch.register.refusal import refuse_unlinked
 from stitch.register.remembered import Remembered
@@ -59,31 +59,36 @@ class Registration:
 def reduce_all(
     sources: Mapping[str, PixelSource],
     *,
+    long_side_px: int = REDUCED_LONG_SIDE_PX,
     jobs: int = 2,
     store: Store = NO_STORE,
     keys: Mapping[str, str] | None = None,
     progress: Progress = SILENT,
 ) -> dict[str, Reduced]:
-    """A small copy of every scan, each scan read once from top to bottom.
+    """A small copy of every scan, its longer side about `long_side_px`; each scan is read once from top to bottom.
 
     `keys` : what decides each scan's pixels, by which its copy is kept in `store`.
     """
+
+    def made(name: str) -> Reduced:
+        factor = factor_for(sources[name].size, long_side_px)
+        return _reduced(name, sources[name], factor, task, store, (keys or {}).get(name))
+
     total = sum(source.size.megapixels for source in sources.values())
     with progress.task("Reading scans", total) as task, ThreadPoolExecutor(jobs) as pool:
-        made = pool.map(lambda name: _reduced(name, sources[name], task, store, (keys or {}).get(name)), sources)
-        return dict(zip(sources, made, strict=True))
+        return dict(zip(sources, pool.map(made, sources), strict=True))
 
 
-def _reduced(name: str, source: PixelSource, task: Task, store: Store, key: str | None) -> Reduced:
+def _reduced(name: str, source: PixelSource, factor: int, task: Task, store: Store, key: str | None) -> Reduced:
     if key is None:
-        return reduce_scan(name, source, task)
+        return reduce_scan(name, source, task, factor)
     made: list[Reduced] = []
 
     def arrays() -> Arrays:
-        made.append(reduce_scan(name, source, task))
+        made.append(reduce_scan(name, source, task, factor))
         return {"codes": made[0].codes, "factor": np.array(made[0].factor)}
 
-    held = store.arrays(f"reduced {recall.VERSION} {key}", arrays)
+    held = store.arrays(f"reduced {recall.VERSION} {factor} {key}", arrays)
     return made[0] if made else Reduced(name, held["codes"], int(held["factor"]), source.size)
 
 

@@ -49,10 +49,14 @@ class Reduced:
         return np.array([[self.factor, 0.0, offset], [0.0, self.factor, offset]], dtype=np.float64)
 
 
-def reduce_scan(scan_id: str, source: PixelSource, task: Task) -> Reduced:
-    """Average `source` by bands; advances `task` by the scan's megapixels."""
+def factor_for(size: Size, long_side_px: int = REDUCED_LONG_SIDE_PX) -> int:
+    """Side of the blocks that bring the longer side of a scan to about `long_side_px`."""
+    return max(1, round(max(size.width_px, size.height_px) / long_side_px))
+
+
+def reduce_scan(scan_id: str, source: PixelSource, task: Task, factor: int) -> Reduced:
+    """Average blocks of factor × factor px of `source`, by bands; advances `task` by the scan's megapixels."""
     size = source.size
-    factor = max(1, round(max(size.width_px, size.height_px) / REDUCED_LONG_SIDE_PX))
     width, height = size.width_px // factor, size.height_px // factor
     codes = np.empty((height, width, 3), dtype=np.uint16)
     rows = max(1, BAND_BYTES // (size.width_px * 6 * factor))

@@ -49,6 +49,7 @@ def test_dust_on_the_glass_is_mended_and_the_list_is_honoured(job: Path, tmp_pat
     assert (clean.max(axis=2) < 6000).sum() < 0.1 * (dirty.max(axis=2) < 6000).sum()
     assert (dirty != clean).any(axis=2).mean() < 2 * done.mended_fraction
     assert "specks of dust mended" in read_carried(done.picture).events[-1].told
+    assert read_carried(done.picture).steps[-1][0] == "dust"
     refused = proven[0].number
     again = mend_dust(DustRequest(master, job=job, out=tmp_path, keep=(refused,), limit=0.02))
     assert {one.number: one.verdict for one in again.spots}[refused] is Verdict.KEEP

@@ -6,35 +6,41 @@ import re
 import subprocess
 import sys
 
-import numpy as np
 import pytest
 
 from stitch.errors import UsageError
 from stitch.model.geometry import Size
-from stitch.pipeline.placing import BASE_MB, _feature_threads
+from stitch.pipeline.small_copies import BASE_MB, feature_threads, long_side_px
 from stitch.register.features import peak_mb
-from stitch.register.reduced import Reduced
+from stitch.register.reduced import REDUCED_LONG_SIDE_PX, factor_for
 
-
-def copies(count: int, width: int = 1000, height: int = 1200) -> dict[str, Reduced]:
-    codes = np.zeros((height, width, 3), np.uint16)
-    return {f"s{n}": Reduced(f"s{n}", codes, 4, Size(4 * width, 4 * height)) for n in range(count)}
+SMALL = Size(1000, 1200)
 
 
 def test_threads_are_as_many_as_fit() -> None:
-    small = copies(4)
-    assert [_feature_threads(small, memory, 8) for memory in (700, 1000, 2000, 8000)] == [1, 1, 3, 8]
-    assert _feature_threads(small, 8000, 3) == 3
+    small = [SMALL] * 4
+    assert [feature_threads(small, memory, 8) for memory in (700, 1000, 2000, 8000)] == [1, 1, 3, 8]
+    assert feature_threads(small, 8000, 3) == 3
 
 
 def test_too_little_memory_is_refused_with_what_would_do() -> None:
     with pytest.raises(UsageError, match="300 MB of memory is too little") as caught:
-        _feature_threads(copies(4), 300, 2)
+        feature_threads([SMALL] * 4, 300, 2)
     least = int(re.findall(r"--memory (\d+)", caught.value.advice)[0])
-    assert least > BASE_MB + peak_mb(copies(1)["s0"])
-    assert _feature_threads(copies(4), least, 2) == 1
+    assert least > BASE_MB + peak_mb(SMALL)
+    assert feature_threads([SMALL] * 4, least, 2) == 1
     with pytest.raises(UsageError):
-        _feature_threads(copies(4), least - 1, 2)
+        feature_threads([SMALL] * 4, least - 1, 2)
+
+
+@pytest.mark.parametrize(("count", "scan"), [(12, Size(5000, 7000)), (48, Size(3000, 3000)), (60, Size(5100, 7000))])
+def test_small_copies_of_any_set_fit_into_a_gigabyte(count: int, scan: Size) -> None:
+    side_px = long_side_px([scan] * count, 1000)
+    factor = factor_for(scan, side_px)
+    small = [Size(scan.width_px // factor, scan.height_px // factor)] * count
+    assert feature_threads(small, 1000, 2) >= 1
+    assert max(small[0].width_px, small[0].height_px) >= 600  # enough for features
+    assert long_side_px([scan] * count, 8000) == REDUCED_LONG_SIDE_PX
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="measured as Linux tells it")
@@ -50,7 +56,7 @@ def test_a_search_for_features_stays_within_what_is_reckoned_for_it() -> None:
         "    return next(int(line.split()[1]) for line in open('/proc/self/status') if line.startswith('VmHWM'))\n"
         "before = peak()\n"
         "detect(copy)\n"
-        "print((peak() - before) * 1024 / 1e6, peak_mb(copy))\n"
+        "print((peak() - before) * 1024 / 1e6, peak_mb(copy.size))\n"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     measured, reckoned = map(float, done.stdout.split())

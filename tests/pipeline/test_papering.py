@@ -44,6 +44,7 @@ def test_the_paper_of_a_file_is_lifted(tmp_path: Path) -> None:
         assert mask.size == truth.codes.shape[1::-1]
         assert np.asarray(mask)[truth.density > 0.15].max() == 0
     assert "paper lifted to L* 100" in read_carried(done.picture).events[-1].told
+    assert read_carried(done.picture).steps[-1][0] == "paper"
     lift_paper(PaperRequest(path))  # its own files are replaced
     Image.new("L", (3, 3)).save(done.mask)
     with pytest.raises(WriteError, match="not written by stitch"):
