@@ -14,6 +14,7 @@ from stitch.model.geometry import Size
 SOFT_LOG = -0.6  # of detail's energy: three quarters of its contrast
 SHARPENED_LOG = 0.7
 EDGE_LOG = -0.7
+LEAST_OF_SIDE = 0.4  # of its length
 SIDES = ("left", "top", "right", "bottom")
 
 
@@ -67,13 +68,13 @@ def soft_edges(shared: Sequence[Shared], sharp: Mapping[str, float], sizes: Mapp
             continue
         near_a, side_a = border(pair.at_a, sizes[pair.scan_a])
         near_b, side_b = border(pair.at_b, sizes[pair.scan_b])
-        for name, detail, sides, mine in (
-            (pair.scan_a, pair.detail, side_a, near_a < near_b),
-            (pair.scan_b, -pair.detail, side_b, near_b < near_a),
+        for name, detail, sides, mine, at in (
+            (pair.scan_a, pair.detail, side_a, near_a < near_b, pair.at_a),
+            (pair.scan_b, -pair.detail, side_b, near_b < near_a, pair.at_b),
         ):
             for number, side in enumerate(SIDES):
                 here = mine & (sides == number)
-                if here.sum() < LEAST_CELLS:
+                if here.sum() < LEAST_CELLS or not _is_field(at[here], number, sizes[name]):
                     continue
                 level = float(np.median(detail[here])) + _surplus(pair, name, sharp)
                 if level < EDGE_LOG:
@@ -87,6 +88,18 @@ def _surplus(pair: Shared, name: str, sharp: Mapping[str, float]) -> float:
     """What the neighbour was sharpened by: that is no softness of this scan."""
     level = sharp[pair.scan_b if name == pair.scan_a else pair.scan_a]
     return level if level > SHARPENED_LOG else 0.0
+
+
+def runs_along(at: NDArray[np.float64], side: int, size: Size) -> bool:
+    """Whether cells at scan px (n, 2) lie along most of a side (a number of SIDES): a common corner says nothing."""
+    along, length = (at[:, 1], size.height_px) if SIDES[side] in ("left", "right") else (at[:, 0], size.width_px)
+    return bool(np.ptp(along) >= LEAST_OF_SIDE * length)
+
+
+def _is_field(at: NDArray[np.float64], side: int, size: Size) -> bool:
+    """Whether cells lie along most of a side, in rows: in a single one two scans may be looked at in other lines."""
+    across = at[:, 0] if SIDES[side] in ("left", "right") else at[:, 1]
+    return runs_along(at, side, size) and bool(np.ptp(across) > 0)
 
 
 def border(at: NDArray[np.float64], size: Size) -> tuple[NDArray[np.float64], NDArray[np.intp]]:

@@ -6,16 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stitch.check.compare import LEAST_CELLS, Shared
 from stitch.check.exposure import Exposure
-from stitch.check.focus import SIDES, border
+from stitch.check.focus import SIDES, border, runs_along
 from stitch.model.geometry import Size
 
 SHADOW_LOG = float(np.log(0.82))  # fall-off and sheets that lift a little stay within a tenth
 MOST_OF_THEM = 0.75  # of the outermost cells are at least half as dark: a shadow is all along, relief and edges are not
-LEAST_OF_SIDE = 0.4  # of a side's length that cells must lie along: a common corner says nothing of it
 OUTER_SHARE = 0.4  # of the cells of a side, those nearest to the border
 
 
@@ -50,14 +48,8 @@ def shadowed_edges(
                     continue
                 outer = here & (near <= np.quantile(near[here], OUTER_SHARE))
                 darkness, lighter = (float(value) for value in np.quantile(dark[outer], (0.5, MOST_OF_THEM)))
-                if not _runs_along(at[outer], number, sizes[name]):
+                if not runs_along(at[outer], number, sizes[name]):
                     continue
                 if darkness < SHADOW_LOG and lighter < SHADOW_LOG / 2:
                     found[name, side] = min(darkness, found.get((name, side), 0.0))
     return [ShadowedEdge(name, side, float(np.exp(darkness))) for (name, side), darkness in found.items()]
-
-
-def _runs_along(at: NDArray[np.float64], side: int, size: Size) -> bool:
-    """Whether cells at scan px (n, 2) lie along most of a side (a number of SIDES)."""
-    along, length = (at[:, 1], size.height_px) if SIDES[side] in ("left", "right") else (at[:, 0], size.width_px)
-    return bool(np.ptp(along) >= LEAST_OF_SIDE * length)

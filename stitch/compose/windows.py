@@ -11,6 +11,7 @@ from stitch.imaging.affine import px_from_mm
 from stitch.imaging.pyramid import reach_px
 from stitch.model.geometry import Size
 
+LUMPS = 1.08  # of what is reckoned: pages come and go in lumps, more so with many scans
 BASE_MB = 170  # interpreter and libraries, measured after the first block was made
 COARSEST_MM = 1.4  # one sample of the coarsest band, about; tone crosses over within some 2 mm to each side
 MIN_LEVELS, MAX_LEVELS = 3, 6
@@ -113,7 +114,7 @@ def _plan(
     per_px = BYTES_PER_BLENDED_PX + BYTES_PER_SCAN_PX * scans + math.ceil(BYTES_PER_SOURCE_PX * source_per_canvas)
     block_bytes = (band + rim) * (block + rim) * per_px
     peak = finished + panels + threads * (block_bytes + thread_bytes)
-    return Plan(band_px, block_px, threads, levels, halo, BASE_MB + math.ceil(peak / 1e6))
+    return Plan(band_px, block_px, threads, levels, halo, BASE_MB + math.ceil(LUMPS * peak / 1e6))
 
 
 def _estimate(canvas: Size, bits: int, halo_px: int) -> Callable[[int], int]:

@@ -162,4 +162,4 @@ def _kept_rows(path: Path, down: int, across: int) -> Iterator[tuple[int, NDArra
 
 
 def _means(rows: NDArray[Any], width: int, height: int) -> NDArray[Any]:
-    return np.asarray(cv2.resize(np.ascontiguousarray(rows), (width, height), interpolation=cv2.INTER_AREA))
+    return np.asarray(cv2.resize(rows, (width, height), interpolation=cv2.INTER_AREA))
