@@ -14,7 +14,7 @@ from stitch.model.geometry import Size
 SOFT_LOG = -0.6  # of detail's energy: three quarters of its contrast
 SHARPENED_LOG = 0.7
 EDGE_LOG = -0.7
-LEAST_OF_SIDE = 0.4  # of its length
+LEAST_OF_SIDE = 0.3  # of its length
 SIDES = ("left", "top", "right", "bottom")
 
 
