@@ -53,10 +53,12 @@ def make(path: Path, megapixels: float) -> None:
 def copy(path: Path, to: Path) -> float:
     """One plain copy, in seconds."""
     began = time.perf_counter()
-    with opened(path, to.parent, why_dpi="it") as original, MasterWriter(to, spec_of(original, "copied")) as writer:
-        for band in bands(original.size, ROWS):
-            writer.write_rows(original.source.read(band))
-        writer.finish()
+    with opened(path, to.parent, why_dpi="it") as original:
+        spec = spec_of(original, "copied", settings=("copy", {}))
+        with MasterWriter(to, spec) as writer:
+            for band in bands(original.size, ROWS):
+                writer.write_rows(original.source.read(band))
+            writer.finish()
     taken = time.perf_counter() - began
     to.unlink()
     return taken

@@ -180,14 +180,19 @@ def join_without_fault(scans: Path, truth: Truth, job: Path, more: tuple[str, ..
     return table.Joined(0, "", time.monotonic() - started, None)
 
 
-JOINERS: dict[str, table.Joiner] = {"stitch": join_with_stitch, "faultless": join_without_fault}
+Joiner = Callable[[Path, Truth, Path, tuple[str, ...]], table.Joined]
+JOINERS: dict[str, Joiner] = {"stitch": join_with_stitch, "faultless": join_without_fault}
 
 
 def _row(key: Key, keep: Path | None) -> Row:
     name, seed, dpi, is_quick, joiner = key
     case = table.table_case(name, seed, is_quick=is_quick, dpi=dpi)
     bar = desk.DESK.get(name)
-    join = partial(JOINERS[joiner], more=bar.options) if bar and bar.options else JOINERS[joiner]
+    options = bar.options if bar else ()
+
+    def join(scans: Path, truth: Truth, job: Path) -> table.Joined:
+        return JOINERS[joiner](scans, truth, job, options)
+
     targets = bar.targets if bar else table.USUAL
     if keep is not None:
         return table.run_row(case, keep / f"{name}-{seed}", join, targets)

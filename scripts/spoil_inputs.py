@@ -20,6 +20,7 @@ import tempfile
 import time
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 if __name__ == "__main__":
     from environment import run_here
@@ -121,7 +122,8 @@ def whole_files(folder: Path) -> list[bytes]:
     rng = np.random.default_rng(1)
     pixels = rng.integers(0, 65536, SHAPE, dtype=np.uint16)
     eight = (pixels >> 8).astype(np.uint8)
-    ways = ({}, {"compression": "lzw"}, {"compression": "adobe_deflate", "predictor": True}, {"tile": (32, 32)})
+    none: dict[str, Any] = {}
+    ways = (none, {"compression": "lzw"}, {"compression": "adobe_deflate", "predictor": True}, {"tile": (32, 32)})
     found = []
     for way in ways:
         path = folder / "whole.tif"
