@@ -21,6 +21,9 @@ class Progress(Protocol):
     def task(self, label: str, total: float) -> AbstractContextManager[Task]:
         """Start a bar that ends when the context does."""
 
+    def say(self, text: str) -> None:
+        """Tell a person who watches something worth knowing before the run ends."""
+
 
 class Stages:
     """One task over a whole run, in place of one for each of its steps.
@@ -29,9 +32,16 @@ class Stages:
     again takes it half of the way that is left to its end, so that the task never goes back and never waits at its end.
     """
 
-    def __init__(self, whole: Task, stages: Mapping[str, tuple[float, float]], told: Callable[[str], None]) -> None:
-        """`whole` : of total 1; `told` : is called with the label of each step as it begins."""
+    def __init__(
+        self,
+        whole: Task,
+        stages: Mapping[str, tuple[float, float]],
+        told: Callable[[str], None],
+        say: Callable[[str], None],
+    ) -> None:
+        """`whole` : of total 1; `told` : is called with the label of a step as it begins; `say` : passes words on."""
         self._whole, self._stages, self._told = whole, stages, told
+        self.say = say
         self._lock = threading.Lock()
         self._at = 0.0
         self._seen: set[str] = set()
@@ -82,6 +92,9 @@ class SilentProgress:
     def task(self, label: str, total: float) -> Iterator[Task]:
         """Yield a task that ignores every step."""
         yield _NoTask()
+
+    def say(self, text: str) -> None:
+        """Say nothing."""
 
 
 SILENT = SilentProgress()

@@ -18,7 +18,7 @@ class Whole:
 
 def test_steps_share_the_whole() -> None:
     whole, told = Whole(), []
-    stages = Stages(whole, {"one": (0.0, 0.4), "two": (0.4, 1.0)}, told.append)
+    stages = Stages(whole, {"one": (0.0, 0.4), "two": (0.4, 1.0)}, told.append, told.append)
     with stages.task("one", 10) as task:
         task.advance(5)
         assert abs(whole.at - 0.2) < 1e-9
@@ -32,7 +32,7 @@ def test_steps_share_the_whole() -> None:
 
 def test_a_step_done_again_never_takes_the_whole_back_nor_to_its_end() -> None:
     whole = Whole()
-    stages = Stages(whole, {"one": (0.0, 0.5), "last": (0.9, 1.0)}, lambda label: None)
+    stages = Stages(whole, {"one": (0.0, 0.5), "last": (0.9, 1.0)}, lambda label: None, lambda text: None)
     seen = []
     for _ in range(4):
         with stages.task("one", 1) as task:

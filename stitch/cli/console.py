@@ -96,7 +96,11 @@ class TerminalProgress:
         """One bar over all steps of a run, named after the one under way."""
         with self.task("", 1.0) as task:
             number = self._bars.task_ids[-1]
-            yield Stages(task, stages, lambda label: self._bars.update(number, description=label))
+            yield Stages(task, stages, lambda label: self._bars.update(number, description=label), self.say)
+
+    def say(self, text: str) -> None:
+        """A line above the bars."""
+        self._bars.console.print(text, highlight=False, markup=False)
 
     def close(self) -> None:
         """Take all bars away."""

@@ -67,6 +67,7 @@ class MasterWriter:
         self._data_bytes = spec.size.width_px * spec.size.height_px * self._samples * self._dtype.itemsize
         most_bytes = math.ceil(LARGEST_SHARE[spec.compression] * self._data_bytes)
         at_most = file_bytes_at_most(spec.size, data_bytes=most_bytes, tag_bytes=self._texts.long_bytes)
+        self.most_bytes = at_most
         self.kind = kind or kind_for(at_most)
         self._hash = hashlib.sha256()  # of the file as it grows: header first, or strips alone when they are packed
         self._packer = None if spec.compression is Compression.NONE else StripPacker(spec.compression, jobs)

@@ -19,6 +19,7 @@ from stitch.model.layout import Layout
 from stitch.model.master import MasterRecord, MasterSpec
 from stitch.model.scans import PixelSource
 from stitch.model.seams import LabelMap, SeamLine
+from stitch.model.settings import Compression
 from stitch.model.tone import ToneFit
 from stitch.model.wishes import WishOutcome, WishPlace
 from stitch.pipeline.job import Job
@@ -179,6 +180,7 @@ def write_master(
             MasterWriter(part, spec, jobs=job.threads) as writer,
             contextlib.closing(OverviewFile(_overview_file(job))) as overview,
         ):
+            job.progress.say(_beforehand(spec, writer))
             _write_all(job, sources, layout, tables, label_map, uncovered, writer, overview)
             if when_read is not None:
                 when_read()
@@ -190,6 +192,13 @@ def write_master(
     outputs = [folder.master, folder.seam_labels, saved, _overview_file(job)]
     settings = {"resample": job.settings.resample}
     return job.keeper.room("master", facts, settings, outputs, make=make, load=lambda: load_record(MasterRecord, saved))
+
+
+def _beforehand(spec: MasterSpec, writer: MasterWriter) -> str:
+    """What the master will be, said while it can still be stopped."""
+    size, most = spec.size, "" if spec.compression is Compression.NONE else "at most "
+    kind = "BigTIFF (larger than 4 GB: not every program opens it)" if writer.is_bigtiff else "TIFF"
+    return f"The master: {size.width_px} × {size.height_px} pixels, {most}{writer.most_bytes / 1e9:.2f} GB, {kind}."
 
 
 def overview(job: Job, layout: Layout) -> Overview:

@@ -11,15 +11,16 @@ from numpy.typing import NDArray
 from stitch.imaging.affine import FloatArray
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.geometry import Size, Window
-from stitch.register.evidence import REACH_PX
 from stitch.register.subpixel import MARGIN_PX
 
-MOST_PATCHES = 260  # of a sparse plan
-FEW_PATCHES = 30  # of one that only has to find the place for the next
-READ_TOGETHER = 24  # patches, about: whole rows of them
-APART = 1.5  # of a patch with all that is read around it: patches laid wider than this are read one by one
-MOST_ROWS = 26
+MOST_PATCHES = 128  # of a sparse plan
+PATCHES_A_MP = 25.0  # of the overlap, between the fewest and the most
+FEWEST_PATCHES = 64  # planned in a small overlap, a corner that two scans share
+FEW_PATCHES, FEW_TOGETHER = 20, 3  # of a plan that only has to find the place for the next
+READ_TOGETHER = 24  # patches side by side, about
+NEAREST = 0.75  # of a patch, from the middle of one to that of the next
 ENOUGH_PATCHES = 30
+FEWEST_LINES = 3
 SPARSE_SIZES_PX = (96, 64, 48, 32)
 DENSE_ROWS_TOGETHER = 6  # rows of a dense plan that are read together
 DENSE_COLUMNS_TOGETHER = 24
@@ -30,9 +31,10 @@ RIM_PX = 3  # a patch may start this near to a scan's border where only part of 
 class Grain:
     """How finely an overlap is measured.
 
-    `search_px` is how far patches may be off. With `step_px` None there are about `most` of the largest size of which
-    enough fit. Otherwise patches of `size_px` lie `step_px` apart, and may reach over the border of what both
-    scans show as long as both show the share `least_seen` of them; only what both show counts.
+    `search_px` is how far patches may be off. With `step_px` None there are as many as the overlap's area asks for, at
+    most about `most`, of the largest size of which enough fit, in runs of about `together`. Otherwise patches of
+    `size_px` lie `step_px` apart, and may reach over the border of what both scans show as long as both show the share
+    `least_seen` of them; only what both show counts.
     """
 
     search_px: int
@@ -40,6 +42,7 @@ class Grain:
     step_px: int | None = None
     least_seen: float = 1.0
     most: int = MOST_PATCHES
+    together: int = READ_TOGETHER
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,23 +73,46 @@ def b_from_a(map_a: PlacedMap, map_b: PlacedMap, points: FloatArray) -> FloatArr
 
 
 def _sparse(map_a: PlacedMap, map_b: PlacedMap, size_px: int, grain: Grain) -> Iterator[Group]:
+    """Lines of patches along the longer side of the overlap, in runs of patches side by side.
+
+    What is read around a run is shared by all its patches, and a few lines far apart hold two scans as well as many.
+    """
     inset = size_px // 2 + grain.search_px + MARGIN_PX + 2
     box = _overlap_box(map_a, map_b).grown(-inset)
     if box.is_empty:
         return
-    pitch = max(size_px * 0.75, (box.width_px * box.height_px / grain.most) ** 0.5)
-    row_count = int(np.clip(round(box.height_px / pitch), 1, MOST_ROWS))
-    column_count = max(1, min(round(box.width_px / pitch), grain.most // row_count + 1))
-    ys, xs = _spread(box.y0_px, box.height_px, row_count), _spread(box.x0_px, box.width_px, column_count)
-    is_apart = pitch > APART * 2 * (inset + REACH_PX)
-    grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2).astype(np.float64)
-    row, column = (index.ravel() for index in np.mgrid[: len(ys), : len(xs)])
-    inside = _is_inside(b_from_a(map_a, map_b, grid), map_b.size, inset)
-    together = 1 if is_apart else max(1, round(READ_TOGETHER / len(xs)))
-    part = np.arange(len(grid)) if is_apart else row // together
-    for number in np.unique(part[inside]):
-        chosen = inside & (part == number)
-        yield Group(size_px, grid[chosen], row[chosen], column[chosen])
+    is_wide = box.width_px >= box.height_px
+    long_px, short_px = (box.width_px, box.height_px) if is_wide else (box.height_px, box.width_px)
+    long_start, short_start = (box.x0_px, box.y0_px) if is_wide else (box.y0_px, box.x0_px)
+    in_line, line_count = _counts(long_px, short_px, size_px, grain)
+    for first, along in _runs(long_start, long_px, in_line, size_px, grain.together):
+        for line, across in enumerate(_spread(short_start, short_px, line_count)):
+            number = np.arange(first, first + len(along))
+            of_x, of_y = (along, number), (np.full_like(along, across), np.full_like(number, line))
+            (xs, column), (ys, row) = (of_x, of_y) if is_wide else (of_y, of_x)
+            centres = np.column_stack([xs, ys]).astype(np.float64)
+            inside = _is_inside(b_from_a(map_a, map_b, centres), map_b.size, inset)
+            if inside.any():
+                yield Group(size_px, centres[inside], row[inside], column[inside])
+
+
+def _counts(long_px: int, short_px: int, size_px: int, grain: Grain) -> tuple[int, int]:
+    """Patches in a line, and lines: side by side along it, as far apart across as their number asks for."""
+    area_px = long_px * short_px
+    most = min(grain.most, max(FEWEST_PATCHES, round(PATCHES_A_MP * area_px / 1e6)))
+    nearest = NEAREST * size_px
+    in_line = max(1, min(round(long_px / np.clip((area_px / most) ** 0.5, nearest, size_px)), most // FEWEST_LINES))
+    return in_line, max(1, min(round(short_px / nearest), round(most / in_line)))
+
+
+def _runs(start: int, length: int, count: int, size_px: int, together: int) -> Iterator[tuple[int, NDArray[np.intp]]]:
+    """`count` patches in runs of about `together`: the number of the first of each, and the places of all of it."""
+    run_count = -(-count // together)
+    ends = np.arange(run_count + 1) * count // run_count
+    pitch = min(length / count, size_px)
+    for first, stop, middle in zip(ends[:-1], ends[1:], _spread(start, length, run_count), strict=True):
+        number = np.arange(stop - first)
+        yield int(first), np.floor(middle + (number - (len(number) - 1) / 2) * pitch).astype(np.intp)
 
 
 def _dense(map_a: PlacedMap, map_b: PlacedMap, grain: Grain) -> Iterator[Group]:

@@ -19,7 +19,7 @@ BAND_BYTES = 24 << 20
 WIDEN = 257  # 65535 / 255: an 8-bit value as 16 bits, exactly
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Reduced:
     """A scan averaged over blocks of factor × factor pixels.
 

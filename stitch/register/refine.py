@@ -22,17 +22,17 @@ from stitch.register import graph
 from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
 from stitch.register.candidates import overlap_area_px
 from stitch.register.patches import Measured, Side, measure
-from stitch.register.plan import FEW_PATCHES, Grain, b_from_a, plan
+from stitch.register.plan import FEW_PATCHES, FEW_TOGETHER, Grain, b_from_a, plan
 from stitch.register.remembered import NEARLY_PX, ROUGHLY_PX, Remembered
 from stitch.register.solve import Points, Pose, solve
 from stitch.register.straighten import STIFFNESSES, Stiffness, Straightened, folds, straighten
 
 MIN_OVERLAP_FRACTION = 0.004  # overlaps below this share of the smaller scan are left alone
 MIN_PATCHES = 6
-COARSE = Grain(search_px=14, most=FEW_PATCHES)
+COARSE = Grain(search_px=14, most=FEW_PATCHES, together=FEW_TOGETHER)
 COARSE_ALL = Grain(search_px=14)  # where of a few patches too few speak
 FINE = Grain(search_px=4)
-FEWEST_COARSE = 12
+FEWEST_COARSE = 8
 MOST_FINE_PASSES = 3
 JOINS_PX = 1.0  # an overlap without a link of its own joins the solve when it agrees this well
 JOINS_CONTRARY_SHARE = 0.25

@@ -6,9 +6,8 @@ All shifts of one scan over the other are tried at once by the normalised correl
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import partial
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import cv2
 import numpy as np
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, apply, corners
 from stitch.register.drawn import lines_of, log_grey
-from stitch.register.evidence import Signal, evidence
+from stitch.register.evidence import Signal, band_pass, raw_signal
 from stitch.register.reduced import Reduced
 
 FloatPicture = NDArray[np.float32]
@@ -29,6 +28,10 @@ LEAST_CORRELATION = 0.7  # of small copies; paint without repeats stays below, u
 SAME_PLACE_PX = 6  # small px: nearer than this is the same place
 MOST_RIVALS = 6
 
+_KEPT: WeakKeyDictionary[Reduced, dict[tuple[int, Signal, int], tuple[FloatPicture, FloatPicture]]] = (
+    WeakKeyDictionary()
+)
+
 
 def rival_maps(
     a: Reduced, b: Reduced, a_from_b: FloatArray, turn_deg: int, signal: Signal = Signal.PAINT
@@ -39,11 +42,10 @@ def rival_maps(
     low, high = np.floor(ends.min(axis=0)), np.ceil(ends.max(axis=0))
     upright = np.column_stack([a_from_b[:, :2], -low])
     width, height = (int(v) for v in high - low)
-    turned = cv2.warpAffine(b.rgb, upright, (width, height), borderMode=cv2.BORDER_REPLICATE)
+    turned = cv2.warpAffine(_raw(b, turn_deg, signal), upright, (width, height), borderMode=cv2.BORDER_REPLICATE)
     inside = cv2.warpAffine(np.ones((b.size.height_px, b.size.width_px), np.float32), upright, (width, height)) > 0.999
-    seen = partial(_lines if signal is Signal.DRAWN_LINES else evidence, turn_deg=turn_deg)
-    signal_a, mask_a = _small(a.rgb, np.ones((a.size.height_px, a.size.width_px), bool), seen, factor)
-    signal_b, mask_b = _small(np.asarray(turned), inside, seen, factor)
+    signal_a, mask_a = _own(a, turn_deg, signal, factor)
+    signal_b, mask_b = _small(_seen(np.asarray(turned), turn_deg, signal), inside, factor)
     if min(signal_a.size, signal_b.size) == 0:
         return []
     likeness = _correlation(signal_a, mask_a, signal_b, mask_b)
@@ -59,24 +61,36 @@ def rival_maps(
     return [np.column_stack([a_from_b[:, :2], np.array(shift) * factor - low]) for shift in shifts]
 
 
-def _lines(rgb: FloatPicture, turn_deg: int) -> FloatPicture:
-    return lines_of(log_grey(rgb)) if turn_deg else evidence(rgb, 0)
+def _own(scan: Reduced, turn_deg: int, signal: Signal, factor: int) -> tuple[FloatPicture, FloatPicture]:
+    """What a scan itself shows, kept as long as its small copy is: it is asked for once with every other scan."""
+    kept = _KEPT.setdefault(scan, {})
+    key = (turn_deg, signal, factor)
+    if key not in kept:
+        whole = np.ones((scan.size.height_px, scan.size.width_px), bool)
+        kept[key] = _small(_seen(_raw(scan, turn_deg, signal), turn_deg, signal), whole, factor)
+    return kept[key]
+
+
+def _raw(scan: Reduced, turn_deg: int, signal: Signal) -> FloatPicture:
+    return log_grey(scan.rgb) if turn_deg and signal is Signal.DRAWN_LINES else raw_signal(scan.rgb, turn_deg)
+
+
+def _seen(raw: FloatPicture, turn_deg: int, signal: Signal) -> FloatPicture:
+    return lines_of(raw) if turn_deg and signal is Signal.DRAWN_LINES else band_pass(raw, turn_deg)
 
 
 def _signed(place: int, length: int, period: int) -> int:
     return place if place < length else place - period
 
 
-def _small(
-    rgb: FloatPicture, inside: NDArray[np.bool_], seen: Callable[[FloatPicture], FloatPicture], factor: int
-) -> tuple[FloatPicture, FloatPicture]:
-    """Evidence with even contrast, and where it is known, both reduced by `factor`; 0 where it is not."""
+def _small(signal: FloatPicture, inside: NDArray[np.bool_], factor: int) -> tuple[FloatPicture, FloatPicture]:
+    """A signal with even contrast, and where it is known, both reduced by `factor`; 0 where it is not."""
     mask = inside.astype(np.float32)
-    signal = seen(rgb) * mask
+    signal = signal * mask
     weight = np.maximum(_widely_blurred(mask), 1e-3)
     spread = np.sqrt(_widely_blurred(signal * signal) / weight)
-    signal = signal / (spread + np.median(spread) / 2 + 1e-6)
-    size = (rgb.shape[1] // factor, rgb.shape[0] // factor)
+    signal = signal / (spread + np.median(spread[::BLUR_ON, ::BLUR_ON]) / 2 + 1e-6)
+    size = (signal.shape[1] // factor, signal.shape[0] // factor)
     if 0 in size:
         return np.zeros((0, 0), np.float32), np.zeros((0, 0), np.float32)
     known = (cv2.resize(mask, size, interpolation=cv2.INTER_AREA) > 0.99).astype(np.float32)

@@ -22,6 +22,8 @@ MOST_SIGMA_PX = 0.1
 LEAST_CORRELATION = 0.5
 ROBUST_ROUNDS = 2
 ROBUST_WIDTH = 3.0
+MOST_CONDITION = 1e6  # of the equations of the shift: the largest slope's light ÷ the least
+SPREAD_STEP = 2  # of the samples whose typical remainder is taken
 MARGIN_PX = 6  # left out at the sides, where a shifted picture has nothing
 Float32Array = NDArray[np.float32]
 
@@ -110,7 +112,7 @@ def _step(a: list[Float32Array], b: list[Float32Array], shift: NDArray[np.float6
         weight = 1.0 / max(plane.variance, 1e-18)
         normal += weight * (plane.normal[:2, :2] - cross @ np.linalg.solve(own, cross.T))
         right += weight * (plane.right[:2] - cross @ np.linalg.solve(own, plane.right[2:]))
-    if np.linalg.cond(normal) > 1e6:
+    if np.linalg.cond(normal) > MOST_CONDITION:
         return None
     gain = float(np.mean([max(plane.gain, 0.2) for plane in planes]))
     sigma = SIGMA_SHARE * float(np.sqrt(np.linalg.inv(normal).diagonal().max()))
@@ -124,28 +126,42 @@ def _plane(a: Float32Array, b: Float32Array, shift: NDArray[np.float64]) -> _Pla
     flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
     moved = np.asarray(cv2.warpAffine(b, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
     inner = slice(MARGIN_PX, -MARGIN_PX)
-    mean = 0.5 * (a + moved)
-    across = 0.5 * (mean[inner, MARGIN_PX + 1 : 1 - MARGIN_PX] - mean[inner, MARGIN_PX - 1 : -MARGIN_PX - 1])
-    down = 0.5 * (mean[MARGIN_PX + 1 : 1 - MARGIN_PX, inner] - mean[MARGIN_PX - 1 : -MARGIN_PX - 1, inner])
-    x, y = moved[inner, inner].astype(np.float64).ravel(), a[inner, inner].astype(np.float64).ravel()
-    design = np.column_stack([across.ravel(), down.ravel(), x - x.mean(), np.ones(x.size)]).astype(np.float64)
-    weight = np.ones(x.size)
+    twice = a + moved
+    x, y = moved[inner, inner], a[inner, inner]
+    known = np.empty((5, x.size), np.float32)  # slopes, b and 1, which a is explained by, and a itself
+    rows = known.reshape(5, *x.shape)
+    np.subtract(twice[inner, MARGIN_PX + 1 : 1 - MARGIN_PX], twice[inner, MARGIN_PX - 1 : -MARGIN_PX - 1], out=rows[0])
+    np.subtract(twice[MARGIN_PX + 1 : 1 - MARGIN_PX, inner], twice[MARGIN_PX - 1 : -MARGIN_PX - 1, inner], out=rows[1])
+    known[:2] *= 0.25
+    np.subtract(x, x.mean(), out=rows[2])
+    known[3] = 1.0
+    np.subtract(y, y.mean(), out=rows[4])
+    weight = np.ones(x.size, np.float32)
     for _ in range(ROBUST_ROUNDS):
-        weighted = design * weight[:, None]
-        normal = weighted.T @ design
-        if np.linalg.cond(normal[:2, :2]) > 1e6 or normal[2, 2] == 0.0 or np.linalg.matrix_rank(normal) < 4:
+        products = (known * weight) @ known.T
+        normal, right = products[:4, :4].astype(np.float64), products[:4, 4].astype(np.float64)
+        if not _is_solvable(normal):
             return None
-        solution = np.linalg.solve(normal, weighted.T @ y)
-        left = y - design @ solution
+        solution = np.linalg.solve(normal, right)
+        left = known[4] - solution.astype(np.float32) @ known[:4]
         used_weight, weight = weight, _robust(left)
     used = float(used_weight.sum())
-    variance = float(used_weight @ left**2) / used * CORRELATED_SAMPLES
-    total = float(used_weight @ (y - used_weight @ y / used) ** 2)
+    variance = float(used_weight @ (left * left)) / used * CORRELATED_SAMPLES
+    total = float(products[4, 4]) - float(products[3, 4]) ** 2 / used
     left_share = variance * used / CORRELATED_SAMPLES / total if total > 0 else 1.0
-    return _Plane(normal, weighted.T @ y, float(solution[2]), variance, left_share)
+    return _Plane(normal, right, float(solution[2]), variance, left_share)
 
 
-def _robust(left: NDArray[np.float64]) -> NDArray[np.float64]:
+def _is_solvable(normal: NDArray[np.float64]) -> bool:
+    """Whether the slopes point in more than one direction, and the picture is not even."""
+    xx, xy, yy = normal[0, 0], normal[0, 1], normal[1, 1]
+    half, apart = (xx + yy) / 2, float(np.hypot((xx - yy) / 2, xy))
+    if half + apart > MOST_CONDITION * (half - apart) or normal[2, 2] == 0.0:
+        return False
+    return int(np.linalg.matrix_rank(normal)) == len(normal)
+
+
+def _robust(left: Float32Array) -> Float32Array:
     """Weights that leave out what only one picture shows, a speck of dust (Geman and McClure, 1987)."""
-    spread = 1.4826 * float(np.median(np.abs(left)))
-    return 1.0 / (1.0 + (left / max(ROBUST_WIDTH * spread, 1e-12)) ** 2) ** 2
+    spread = 1.4826 * float(np.median(np.abs(left[::SPREAD_STEP])))
+    return 1 / (1 + (left / np.float32(max(ROBUST_WIDTH * spread, 1e-12))) ** 2) ** 2

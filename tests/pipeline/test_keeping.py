@@ -57,6 +57,9 @@ class Meddler:
         with SILENT.task(label, total) as task:
             yield task
 
+    def say(self, text: str) -> None:
+        SILENT.say(text)
+
 
 def kept_rooms(summary: RunSummary) -> set[str]:
     return {timing.room for timing in summary.timings if timing.is_kept}

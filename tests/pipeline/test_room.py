@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import tifffile
 
 from stitch.errors import WriteError
 from stitch.job import disk
 from stitch.model.geometry import Size
 from stitch.model.settings import Compression, JoinSettings
 from stitch.pipeline import join, placing, room
-from tests.pipeline.jobs import jittered_scans, request
+from stitch.progress import SILENT, Task
+from tests.pipeline.jobs import jittered_scans, picture, request, tiles, write_scans
 from tests.pipeline.test_telling import scan
 
 PX = 4000 * 5000
@@ -48,3 +53,35 @@ def test_it_is_told_before_any_scan_is_placed(tmp_path: Path, monkeypatch: pytes
     with pytest.raises(WriteError, match="The disk has"):
         join(request(scans))
     assert not (tmp_path / "scans-joined" / "master.tif").exists()
+
+
+class Listener:
+    """Progress that keeps what is begun and said, in order."""
+
+    def __init__(self) -> None:
+        self.heard: list[str] = []
+
+    @contextmanager
+    def task(self, label: str, total: float) -> Iterator[Task]:
+        self.heard.append(label)
+        with SILENT.task(label, total) as task:
+            yield task
+
+    def say(self, text: str) -> None:
+        self.heard.append(text)
+
+
+@pytest.mark.parametrize(("compression", "at_most"), [(Compression.NONE, ""), (Compression.DEFLATE, "at most ")])
+def test_size_and_kind_of_the_master_are_said_before_it_is_composed(
+    compression: Compression, at_most: str, tmp_path: Path
+) -> None:
+    scans = write_scans(tmp_path / "scans", tiles(picture(57)))
+    listener = Listener()
+    join(request(scans, compression=compression), progress=listener)
+    (said,) = (text for text in listener.heard if text.startswith("The master"))
+    master = tmp_path / "scans-joined" / "master.tif"
+    height, width, _ = tifffile.imread(master).shape
+    assert f"{width} × {height} pixels, {at_most}" in said and said.endswith(" GB, TIFF.")
+    gigabytes = float(re.search(r"([\d.]+) GB", said)[1])
+    assert gigabytes + 0.005 >= master.stat().st_size / 1e9
+    assert listener.heard.index(said) < listener.heard.index("Composing")

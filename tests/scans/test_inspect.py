@@ -279,6 +279,9 @@ class Recorder:
     def advance(self, amount: float = 1.0) -> None:
         self.done += amount
 
+    def say(self, text: str) -> None:
+        self.label = text
+
 
 @pytest.mark.parametrize("options", [{}, {"compression": "zlib"}, {"compression": "lzw", "rowsperstrip": 61}])
 def test_progress_reaches_its_end(options: dict[str, Any], tmp_path: Path, scratch: Path) -> None:
