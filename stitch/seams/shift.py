@@ -164,4 +164,4 @@ def _is_solvable(normal: NDArray[np.float64]) -> bool:
 def _robust(left: Float32Array) -> Float32Array:
     """Weights that leave out what only one picture shows, a speck of dust (Geman and McClure, 1987)."""
     spread = 1.4826 * float(np.median(np.abs(left[::SPREAD_STEP])))
-    return 1 / (1 + (left / np.float32(max(ROBUST_WIDTH * spread, 1e-12))) ** 2) ** 2
+    return np.asarray(1 / (1 + (left / np.float32(max(ROBUST_WIDTH * spread, 1e-12))) ** 2) ** 2, np.float32)
