@@ -25,14 +25,14 @@ class Streak:
 
 def find_streaks(codes: NDArray[Any]) -> list[Streak]:
     """Streaks in a small copy (h, w, 3) of 16-bit codes, the strongest first."""
-    grey = codes.mean(axis=2) / 65535
-    height, width = grey.shape
+    grey = np.ascontiguousarray(codes.mean(axis=2, dtype=np.float32).T / 65535)  # columns first: medians run along them
+    width, height = grey.shape
     if height < 8 * PARTS or width < 8 * BESIDE_PX:
         return []
-    left, middle, right = (grey[:, s] for s in _shifted(width))
-    parts = np.array_split(np.arange(height), PARTS)
-    step = np.stack([np.median((middle - (left + right) / 2)[rows], axis=0) for rows in parts])
-    side = np.abs(np.median(left - right, axis=0))
+    left, middle, right = (grey[s] for s in _shifted(width))
+    parts = np.array_split(middle - (left + right) / 2, PARTS, axis=1)
+    step = np.stack([np.median(part, axis=1) for part in parts])
+    side = np.abs(np.median(left - right, axis=1))
     typical = np.median(step, axis=0)
     scatter = 1.4826 * float(np.median(np.abs(typical))) + 1e-5
     same_way = (np.sign(step) == np.sign(typical)).all(axis=0) & (np.abs(step).min(axis=0) > 0.4 * np.abs(typical))

@@ -116,7 +116,7 @@ def place(
             seen = measured(laid, reduced, looks, ppi, job.encoding)
             return told_by_join([*seen.findings, *block_findings(looks), *filled_findings(reduced)], registration.links)
 
-        found = _laid_out(registration, reduced, sources, job.settings, book.distances, quality)
+        found = _laid_out(registration, reduced, sources, job, book.distances, quality)
         save_record(saved, found)
         known.forget_unused()
         return found
@@ -149,16 +149,17 @@ def _laid_out(
     registration: Registration,
     reduced: Mapping[str, Reduced],
     sources: Mapping[str, PixelSource],
-    settings: JoinSettings,
+    job: Job,
     distances: Sequence[Distance],
     quality: Callable[[Laid], list[Finding]],
 ) -> Placed:
     """From placements in a common frame to a canvas around the painting; `quality` : what the laid scans show."""
-    upright, picture, outline = _seen(registration, reduced)
+    settings = job.settings
+    upright, picture, outline = _seen(registration, reduced, job.threads)
     nominal = _nominal_outline(outline, picture, upright)
     registration, left_out = without_needless(registration, reduced, sources, nominal)
     if left_out:
-        upright, picture, outline = _seen(registration, reduced)
+        upright, picture, outline = _seen(registration, reduced, job.threads)
     laid = laid_in(registration, upright, picture, outline)
     gaps = laid.gaps
     if not settings.allow_gaps:
@@ -187,11 +188,13 @@ def _laid_out(
     )
 
 
-def _seen(registration: Registration, reduced: Mapping[str, Reduced]) -> tuple[FloatArray, Composite, Outline]:
+def _seen(
+    registration: Registration, reduced: Mapping[str, Reduced], jobs: int
+) -> tuple[FloatArray, Composite, Outline]:
     """Which way is up, the small picture of all scans, and the painting's outline in it."""
     upright = upright_from_nominal(registration)
     picture = composite(registration, reduced, upright)
-    return upright, picture, find_outline(picture.rgb, picture.covered, picture.px_per_mm)
+    return upright, picture, find_outline(picture.rgb, picture.covered, picture.px_per_mm, jobs=jobs)
 
 
 def _nominal_outline(outline: Outline, picture: Composite, upright: FloatArray) -> FloatArray | None:

@@ -144,10 +144,11 @@ def _solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str, *, 
     order = [name for name in poses if name != anchor]
     column = {name: 3 * i for i, name in enumerate(order)}
     current = dict(poses)
+    precisions: list[FloatArray] = [np.asarray(np.linalg.inv(p.covariance_px2), np.float64) for p in points]
     spread = 1.0
     for round_number in range(ROUNDS):
-        spread = _spread(current, points, 4.0 if round_number < FIRST_ROUNDS else 0.0)
-        normal, right = _normal_equations(current, points, column, spread, 2 if is_bed_free else 0)
+        spread = _spread(current, points, precisions, 4.0 if round_number < FIRST_ROUNDS else 0.0)
+        normal, right = _normal_equations(current, points, precisions, column, spread, 2 if is_bed_free else 0)
         step = np.linalg.solve(normal, right)
         current = {n: moved(p, step[column[n] : column[n] + 3]) if n in column else p for n, p in current.items()}
         if is_bed_free:
@@ -178,23 +179,30 @@ def residuals(poses: Mapping[str, Pose], points: Points) -> FloatArray:
     return apply(a, points.points_a) - apply(b, points.points_b)
 
 
-def _whitened(poses: Mapping[str, Pose], points: Points) -> tuple[FloatArray, FloatArray]:
+def _whitened(poses: Mapping[str, Pose], points: Points, precision: FloatArray) -> tuple[FloatArray, FloatArray]:
     off = residuals(poses, points)
-    weight = np.linalg.inv(points.covariance_px2)
-    return off, np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", off, weight, off), 0))
+    return off, np.sqrt(np.maximum(((precision @ off[..., None])[..., 0] * off).sum(axis=1), 0))
 
 
-def _spread(poses: Mapping[str, Pose], points: Sequence[Points], least: float) -> float:
+def _spread(
+    poses: Mapping[str, Pose], points: Sequence[Points], precisions: Sequence[FloatArray], least: float
+) -> float:
     """Robust scale of the whitened residuals (1.0 when the covariances tell the truth)."""
-    telling = [p for p in points if not p.is_stated and len(p.points_a)]
+    both = zip(points, precisions, strict=True)
+    telling = [(p, precision) for p, precision in both if not p.is_stated and len(p.points_a)]
     if not telling:
         return max(1.0, least)
-    lengths = np.concatenate([_whitened(poses, p)[1] for p in telling])
+    lengths = np.concatenate([_whitened(poses, p, precision)[1] for p, precision in telling])
     return max(float(np.median(lengths)) / 1.1774, least, 1e-6)  # median length of a 2-D unit normal: 1.1774
 
 
 def _normal_equations(
-    poses: Mapping[str, Pose], points: Sequence[Points], column: Mapping[str, int], spread: float, bed_count: int
+    poses: Mapping[str, Pose],
+    points: Sequence[Points],
+    precisions: Sequence[FloatArray],
+    column: Mapping[str, int],
+    spread: float,
+    bed_count: int,
 ) -> tuple[FloatArray, FloatArray]:
     bed_first = 3 * len(column)
     count = bed_first + bed_count
@@ -204,24 +212,25 @@ def _normal_equations(
         pull = (max(spread, LEAST_PULL) / BED_PRIOR) ** 2
         normal[bed_first:, bed_first:] += np.eye(2) * pull
         right[bed_first:] -= np.array([np.log1p(bed.anisotropy), np.tan(np.radians(bed.skew_deg))]) * pull
-    for pair in points:
-        off, length = _whitened(poses, pair)
+    for pair, precision in zip(points, precisions, strict=True):
+        off, length = _whitened(poses, pair, precision)
         width = ROBUST_WIDTH * (max(1.0, spread) if pair.is_stated else spread)
         robust = 1 / (1 + (length / width) ** 2) ** 2
-        weight = np.linalg.inv(pair.covariance_px2) * robust[:, None, None] * (spread**2 if pair.is_stated else 1.0)
-        sides = []
+        weight = precision * robust[:, None, None] * (spread**2 if pair.is_stated else 1.0)
+        sides, places = [], []
         for name, where, sign in ((pair.scan_a, pair.points_a, 1.0), (pair.scan_b, pair.points_b, -1.0)):
             if name in column:
-                sides.append((column[name], sign * pose_jacobian(poses[name], where)))
+                sides.append(sign * pose_jacobian(poses[name], where))
+                places.append(column[name] + np.arange(3))
         if bed_count:
             a, b = poses[pair.scan_a], poses[pair.scan_b]
-            sides.append((bed_first, bed_jacobian(a, pair.points_a) - bed_jacobian(b, pair.points_b)))
-        for i, jacobian_i in sides:
-            rows = slice(i, i + jacobian_i.shape[2])
-            right[rows] -= np.einsum("nki,nkl,nl->i", jacobian_i, weight, off)
-            for j, jacobian_j in sides:
-                columns = slice(j, j + jacobian_j.shape[2])
-                normal[rows, columns] += np.einsum("nki,nkl,nlj->ij", jacobian_i, weight, jacobian_j)
+            sides.append(bed_jacobian(a, pair.points_a) - bed_jacobian(b, pair.points_b))
+            places.append(bed_first + np.arange(2))
+        if sides:
+            jacobian, place = np.concatenate(sides, axis=2), np.concatenate(places)
+            weighted = (weight @ jacobian).reshape(-1, len(place))
+            normal[np.ix_(place, place)] += weighted.T @ jacobian.reshape(-1, len(place))
+            right[place] -= weighted.T @ off.ravel()
     return normal, right
 
 

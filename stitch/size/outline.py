@@ -11,6 +11,7 @@ tape measure tells the two apart, the picture does not.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -69,7 +70,9 @@ class _Found:
     evidence: Evidence
 
 
-def find_outline(rgb: NDArray[Any], covered: NDArray[np.bool_], px_per_mm: float, search: Search = SHEET) -> Outline:
+def find_outline(
+    rgb: NDArray[Any], covered: NDArray[np.bool_], px_per_mm: float, search: Search = SHEET, *, jobs: int = 1
+) -> Outline:
     """Find the four sides.
 
     Parameters
@@ -78,13 +81,22 @@ def find_outline(rgb: NDArray[Any], covered: NDArray[np.bool_], px_per_mm: float
     covered : (h, w) True where the picture holds anything.
     px_per_mm : about 4.
     search : the sheet's edges, or the paint's inside a blank margin.
+    jobs : threads.
     """
     height, width = covered.shape
     whole = {Side.LEFT: (0, height), Side.RIGHT: (0, height), Side.TOP: (0, width), Side.BOTTOM: (0, width)}
-    found = {side: _find_side(rgb, covered, px_per_mm, search, side, whole[side], FIRST_SHARE) for side in Side}
+
+    def search_all(spans: dict[Side, tuple[int, int]], share: float) -> dict[Side, _Found | None]:
+        def one(side: Side) -> _Found | None:
+            return _find_side(rgb, covered, px_per_mm, search, side, spans[side], share)
+
+        with ThreadPoolExecutor(jobs) as pool:
+            return dict(zip(Side, pool.map(one, Side), strict=True))
+
+    found = search_all(whole, FIRST_SHARE)
     lines = {side: _line(found[side], side, covered) for side in Side}
     spans = _spans(_corners(lines), px_per_mm, width, height)
-    found = {side: _find_side(rgb, covered, px_per_mm, search, side, spans[side], FINAL_SHARE) for side in Side}
+    found = search_all(spans, FINAL_SHARE)
     return _outline(found, {side: _line(found[side], side, covered) for side in Side})
 
 
