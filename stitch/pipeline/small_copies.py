@@ -11,7 +11,6 @@ from stitch.register.features import peak_mb
 from stitch.register.reduced import REDUCED_LONG_SIDE_PX, factor_for
 
 LONG_SIDES_PX = (REDUCED_LONG_SIDE_PX, 1000, 800, 650)  # tried in this order
-MANY_SCANS, MANY_LONG_SIDE_PX = 24, 1000
 BYTES_A_SMALL_PX = 6
 FEATURES_MB = 2  # of one scan
 SAFE_SHARE = 0.9  # of the budget is planned with: pages come and go in lumps
@@ -19,12 +18,8 @@ BASE_MB = 150  # the interpreter with its libraries, and the bands of scans bein
 
 
 def long_side_px(sizes: Sequence[Size], memory_mb: int) -> int:
-    """Of the small copies: the largest that the memory has room for, of many scans from `MANY_LONG_SIDE_PX` down.
-
-    Each of many scans shows little of the painting: smaller copies still show it finer than those of few scans do.
-    """
-    most = MANY_LONG_SIDE_PX if len(sizes) > MANY_SCANS else REDUCED_LONG_SIDE_PX
-    for side_px in (side for side in LONG_SIDES_PX if side <= most):
+    """Of the small copies: the usual one where the memory has room for all of them, else the largest that has."""
+    for side_px in LONG_SIDES_PX:
         small = [Size(one.width_px // f, one.height_px // f) for one in sizes for f in [factor_for(one, side_px)]]
         if _least_mb(small) <= memory_mb:
             return side_px

@@ -10,7 +10,7 @@ import pytest
 
 from stitch.errors import UsageError
 from stitch.model.geometry import Size
-from stitch.pipeline.small_copies import BASE_MB, MANY_LONG_SIDE_PX, MANY_SCANS, feature_threads, long_side_px
+from stitch.pipeline.small_copies import BASE_MB, feature_threads, long_side_px
 from stitch.register.features import peak_mb
 from stitch.register.reduced import REDUCED_LONG_SIDE_PX, factor_for
 
@@ -40,7 +40,7 @@ def test_small_copies_of_any_set_fit_into_a_gigabyte(count: int, scan: Size) -> 
     small = [Size(scan.width_px // factor, scan.height_px // factor)] * count
     assert feature_threads(small, 1000, 2) >= 1
     assert max(small[0].width_px, small[0].height_px) >= 600  # enough for features
-    assert long_side_px([scan] * count, 8000) == (REDUCED_LONG_SIDE_PX if count <= MANY_SCANS else MANY_LONG_SIDE_PX)
+    assert long_side_px([scan] * count, 8000) == REDUCED_LONG_SIDE_PX
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="measured as Linux tells it")
