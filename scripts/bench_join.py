@@ -7,8 +7,8 @@ python scripts/bench_join.py --rows yardstick --megapixels 50
 Rows: `plain` (placements, seams and blend, no tone match), `full` (everything a join does), `bent` (scans that wobble
 and are corrected locally), `again` (the same once more, nothing changed), `deflate` (packed scans, packed master),
 `many` (48 scans in place of 12), `small` (50 MP), `large` (four times as many pixels), `yardstick` (the stitching
-module of OpenCV in SCANS mode, 8 bits, on the same scans, its working sizes at their defaults), and `one-core` (bound
-to one core, 600 MB).
+module of OpenCV in SCANS mode, 8 bits, on the same scans, its working sizes at their defaults), `one-core` (bound to
+one core, 600 MB), and `help` (`stitch --help` beside importing OpenCV).
 
 The floor is measured in the same run on the same scans: every scan read and hashed (SHA-256) twice, every pixel of it
 warped once with a cubic kernel on all cores, as many bytes as the master has written with fsync, and read back with
@@ -65,6 +65,7 @@ MANY = 48
 FEW = 12
 WOBBLE_PX = 1.5
 ONE_CORE_MB = 600
+TIMES = 9
 DEFLATE_LEVEL = 1
 STRIP_ROWS = 64
 
@@ -129,6 +130,7 @@ class Bench:
             "large": lambda: self._join("large", LARGER * megapixels, FEW, []),
             "yardstick": self._yardstick,
             "one-core": self._one_core,
+            "help": self._help,
         }
         return work[name]()
 
@@ -186,6 +188,17 @@ class Bench:
         limit = max(2.0, 0.02 * first.run.wall_s)
         print(f"again: {run.wall_s:.2f} s, exit {run.exit_code} (asked: at most {limit:.1f} s)", flush=True)
         return run.exit_code in (0, 1) and run.wall_s <= limit
+
+    def _help(self) -> bool:
+        """The least of several times of each."""
+        commands = {"help": ["-m", "stitch", "--help"], "opencv": ["-c", "import cv2"]}
+        taken: dict[str, list[float]] = {name: [] for name in commands}
+        for _ in range(TIMES):
+            for name, words in commands.items():
+                taken[name].append(run_watched([sys.executable, *words], cwd=ROOT, timeout_s=LIMIT_S).wall_s)
+        help_s, opencv_s = (min(taken[name]) for name in commands)
+        print(f"help: {help_s:.2f} s, {help_s / opencv_s:.2f} of importing OpenCV (asked: at most 1.0)", flush=True)
+        return help_s <= opencv_s
 
     def _one_core(self) -> bool:
         pinned = ("taskset", "-c", "0")

@@ -10,6 +10,8 @@ import pytest
 from typer.testing import Result
 
 from stitch import __version__
+from stitch.cli.commands import SUMMARIES
+from stitch.cli.loaded import loaded
 
 Stitch = Callable[..., Result]
 
@@ -52,3 +54,10 @@ def test_help_loads_neither_opencv_nor_numpy(words: list[str]) -> None:
 def test_it_runs_as_a_module() -> None:
     done = subprocess.run([sys.executable, "-m", "stitch", "--version"], capture_output=True, text=True, check=True)
     assert done.stdout == f"stitch {__version__}\n"
+
+
+@pytest.mark.parametrize("name", SUMMARIES)
+def test_a_command_explains_itself_in_the_words_of_the_list(name: str) -> None:
+    command = loaded(name)
+    assert command.name == name
+    assert command.help.split("\n\n")[0] == SUMMARIES[name]

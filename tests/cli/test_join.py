@@ -7,10 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.main import get_command
 from typer.testing import Result
 
-from stitch.cli.commands import app
+from stitch.cli.loaded import loaded
 from stitch.model.request import JoinRequest
 from stitch.model.settings import Compression, JoinSettings, Measured, Resample, ToneMatch
 
@@ -155,7 +154,7 @@ def test_no_scans_or_scans_that_are_not_there(stitch: Stitch, pipeline: Any, wor
 
 
 def test_every_option_is_tried_here() -> None:
-    command = get_command(app).commands["join"]  # type: ignore[attr-defined]
+    command = loaded("join")
     options = {opt for param in command.params for opt in param.opts if opt.startswith("--")}
     tried = {word for words, _ in SETTINGS + REQUEST for word in words if word.startswith("--")}
     elsewhere = {
