@@ -97,7 +97,7 @@ def evidence(views: Views) -> Evidence:
 def _range(detail: Plane) -> tuple[Plane, Plane]:
     """Least and most of a scan's detail at every pixel and beside it."""
     beside = np.ones((2 * CARRIAGE_PX + 1,) * 2, np.uint8)
-    return cv2.erode(detail, beside), cv2.dilate(detail, beside)
+    return np.asarray(cv2.erode(detail, beside), np.float32), np.asarray(cv2.dilate(detail, beside), np.float32)
 
 
 def _second_strongest(views: Views) -> Plane:

@@ -9,7 +9,7 @@ paint, and raises the bar for itself.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -27,8 +27,8 @@ from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
 
 MIN_SCANS = 3
-LEVELS = (40.0, 30.0, 22.0, 17.0, 13.0, 10.0, 7.5)  # of evidence at which patches are looked for, strongest first
-LEAST_STRENGTH = 7.5  # weaker ones are left to what fewer scans show
+LEVELS = (40.0, 30.0, 22.0, 17.0, 13.0, 10.0)  # of evidence at which patches are looked for, strongest first
+LEAST_STRENGTH = 10.0  # log-likelihood ratio; what is weaker may be chance anywhere on a bed
 SURE = 25.0  # stronger patches are dust whatever chance makes, and take no part in it
 ROLLS, ROLLED_MP = 5, 20.0  # at the most, and megapixels of the bed that are rolled all in all; once at the least
 LEAST_ROLL_PX = 15
@@ -39,6 +39,7 @@ SIDES_PX = (1024, 768, 512, 384, 256)
 BYTES_A_PX = 40  # and scan, of a block with its margin
 USUAL_FREE_MB = 800.0
 GROWS_PX, GROWS_FROM = 4, 3.0  # around a patch that is found, and the evidence that joins it
+TOUCHES_PX = 2  # apart are the parts of one hair
 CLASSES = (2, 3, 4)  # of how many scans show a speck; the last with all that are more
 BESIDE_PX = 2  # of a patch that is found already nothing else is looked for
 
@@ -56,7 +57,7 @@ class OnGlass:
 class _Found:
     count: int
     strength: float
-    places: tuple[Capsule, ...]
+    pixels: Pixels  # of the bed
 
 
 def find_on_glass(
@@ -93,12 +94,12 @@ def find_on_glass(
             for _ in range(rolls):
                 chance += _coincidences(_rolled(rest, rng), around, block, ppi)[0]
             task.advance(block.width_px * block.height_px / 1e6)
-    least = {most: _least(*(_strengths(some, most) for some in (true, chance)), rolls) for most in CLASSES}
+    least = {most: _least(_strengths(true, most), _strengths(chance, most), rolls) for most in CLASSES}
+    proven = [one for one in true if one.strength >= least[min(one.count, CLASSES[-1])]]
     return tuple(
-        OnGlass(place, one.count, one.strength)
-        for one in true
-        if one.strength >= least[min(one.count, CLASSES[-1])]
-        for place in one.places
+        OnGlass(place, max(one.count for one in group), max(one.strength for one in group))
+        for group in _together(proven)
+        for place in _places(group, ppi)
     )
 
 
@@ -142,8 +143,8 @@ def _coincidences(views: Views, around: Window, block: Window, ppi: float) -> tu
             sure[rows, columns] |= strength > SURE and count > CLASSES[0]
             x, y = columns.mean() + around.x0_px, rows.mean() + around.y0_px
             if block.x0_px <= x < block.x1_px and block.y0_px <= y < block.y1_px:
-                places = _places(*_grown(proof, columns, rows), around, ppi)
-                found.append(_Found(count, strength, places))
+                columns, rows = _grown(proof, columns, rows)
+                found.append(_Found(count, strength, (columns + around.x0_px, rows + around.y0_px)))
     return found, cv2.dilate(sure.astype(np.uint8), beside) > 0
 
 
@@ -155,15 +156,39 @@ def _grown(proof: Evidence, columns: NDArray[np.intp], rows: NDArray[np.intp]) -
     mask[rows - top, columns - left] = 1
     may = proof.strength[part] > GROWS_FROM
     for _ in range(GROWS_PX):
-        mask = cv2.dilate(mask, np.ones((3, 3), np.uint8)) & may
+        mask = np.where(may, cv2.dilate(mask, np.ones((3, 3), np.uint8)), 0).astype(np.uint8)
     y, x = np.nonzero(mask)
     return x + left, y + top
 
 
-def _places(columns: NDArray[np.intp], rows: NDArray[np.intp], around: Window, ppi: float) -> tuple[Capsule, ...]:
+def _together(found: Sequence[_Found]) -> list[list[_Found]]:
+    """Patches that touch, or nearly: the parts of one hair."""
+    boxes = np.array([[at.min() for at in one.pixels] + [at.max() for at in one.pixels] for one in found])
+    groups: list[list[_Found]] = []
+    left = list(range(len(found)))
+    while left:
+        group = [left.pop(0)]
+        for member in group:
+            near = [k for k in left if (boxes[k, :2] <= boxes[member, 2:] + TOUCHES_PX).all()]
+            near = [k for k in near if (boxes[k, 2:] >= boxes[member, :2] - TOUCHES_PX).all()]
+            touching = [k for k in near if _apart(found[k].pixels, found[member].pixels) <= TOUCHES_PX]
+            group += touching
+            left = [k for k in left if k not in touching]
+        groups.append([found[k] for k in group])
+    return groups
+
+
+def _apart(a: Pixels, b: Pixels) -> float:
+    """Least distance of two patches along an axis, px."""
+    return float(np.maximum(*(np.abs(np.subtract.outer(one, other)) for one, other in zip(a, b, strict=True))).min())
+
+
+def _places(group: Sequence[_Found], ppi: float) -> Iterator[Capsule]:
     square = max(2, round(px_from_mm(PIECE_MM, ppi)))
-    found = (capsule(x, y) for x, y in pieces(columns + around.x0_px, rows + around.y0_px, square))
-    return tuple(replace(one, width=max(1.0, one.width - 2 * CARRIAGE_PX)) for one in found)
+    x, y = np.unique(np.concatenate([np.stack(one.pixels) for one in group], axis=1), axis=1)
+    for piece in pieces(x, y, square):
+        place = capsule(*piece)
+        yield replace(place, width=max(1.0, place.width - 2 * CARRIAGE_PX))
 
 
 def _least(real: NDArray[np.float64], by_chance: NDArray[np.float64], rolls: int) -> float:
