@@ -9,6 +9,7 @@ say, so that one drop of paint in one scan proves nothing (Huber and Ronchetti, 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -23,7 +24,7 @@ LIGHTS = (0.1, 0.2, 0.3, 0.42, 0.55, 0.7, 0.8, 0.9)  # of a speck, codes 0..1
 SHARES = (0.12, 0.2, 0.33, 0.5, 0.7, 0.9)  # hidden of what lies under it, or less where it is smaller than a pixel
 MOST_Z = 6.0  # one scan counts no more than this many usual deviations
 UNSURE_SHARE = 0.3  # of what a speck is predicted to change
-SHOWS_Z = 2.2  # usual deviations, of the second strongest witness
+SHOWS_Z = 2.2  # usual deviations that a witness shows
 CARRIAGE_PX = 1  # what the carriage may move a place by from scan to scan
 BESIDE_PX = 2  # around a patch, where its shape is compared
 WITNESS_Z = 1.5  # usual deviations that a scan shows of a patch at its strongest
@@ -75,7 +76,7 @@ class Evidence:
 
 def evidence(views: Views) -> Evidence:
     """What speaks for a speck at every pixel."""
-    rows, columns = np.nonzero(_second_strongest(views) > SHOWS_Z)
+    rows, columns = np.nonzero(_shown_by_enough(views))
     ranges = [[one[rows, columns] for one in _range(detail)] for detail in views.detail]
     low, high = (np.stack(one) for one in zip(*ranges, strict=True))
     around, deviation = (one[:, rows, columns] for one in (views.around, views.usual))
@@ -100,14 +101,14 @@ def _range(detail: Plane) -> tuple[Plane, Plane]:
     return np.asarray(cv2.erode(detail, beside), np.float32), np.asarray(cv2.dilate(detail, beside), np.float32)
 
 
-def _second_strongest(views: Views) -> Plane:
-    """Usual deviations by which all scans but one stand out no more, (h, w)."""
-    first = second = np.zeros(views.detail.shape[1:], np.float32)
+def _shown_by_enough(views: Views) -> NDArray[np.bool_]:
+    """Pixels (h, w) at which a third of the scans, and two at least, show something."""
+    needed = max(2, math.ceil(len(views.detail) / 3))
+    count = np.zeros(views.detail.shape[1:], np.uint8)
     for detail, deviation in zip(views.detail, views.usual, strict=True):
         low, high = _range(detail)
-        stands = np.maximum(high, -low) / deviation
-        first, second = np.maximum(first, stands), np.maximum(second, np.minimum(first, stands))
-    return second
+        count += np.maximum(high, -low) > SHOWS_Z * deviation
+    return np.asarray(count >= needed)
 
 
 def _ratio(predicted: Plane, high: Plane, low: Plane, deviation: Plane) -> Plane:

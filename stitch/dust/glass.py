@@ -123,7 +123,7 @@ def _roll(length: int, rng: np.random.Generator) -> int:
 
 
 def _coincidences(views: Views, around: Window, block: Window, ppi: float) -> tuple[list[_Found], NDArray[np.bool_]]:
-    """Patches of the block that at least two scans show, and the pixels (h, w) of those that are sure.
+    """Patches of the block that enough scans show, and the pixels (h, w) of those that are sure.
 
     The strongest are looked for first, so that none runs into a weaker one beside it.
     """
