@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.cutout.thin import FINE_PX, SOFT_PX, edge_sigma, peak_share, steepness
 from stitch.imaging.cell_light import CellLight, field_at
 from stitch.imaging.colour import Encoding, Float32Array
 from stitch.imaging.slow_field import grown
@@ -27,7 +28,6 @@ LEAST_OFF, MOST_OFF = 0.006, 0.025  # of a cell that is all ground
 NOISE_QUANTILE = 99.7
 PIXEL_MARGIN, CELL_MARGIN = 1.15, 1.6  # times what the ground itself shows
 LEAST_FLOOR = 0.008
-FINE_SIGMA_PX = 0.7
 BAND_PX = 1_500_000
 FAINT, FAINT_CELLS = 1.7, 12  # times the floor, and cells: no more than that is tooth
 HOLE_CELLS = 3  # smaller places of the ground's colour inside the motif are its own
@@ -55,11 +55,13 @@ class GroundTone:
 @dataclass(frozen=True, slots=True, eq=False)
 class GroundMap:
     """A picture in small cells. `colour` : codes (rows, columns, 3) of the pixel that differs most from the ground,
-    averaged over those nearly as different; `off` : how much that is; `is_outside` : ground reached from the border,
-    or from the named place; `floor` : what single pixels of the ground differ by at most."""
+    averaged over those nearly as different; `off` : how much that is; `share` : of the motif's own colour that such a
+    pixel shows, less than 1 in thin lines; `is_outside` : ground reached from the border, or from the named place;
+    `floor` : what single pixels of the ground differ by at most."""
 
     colour: Float32Array
     off: NDArray[np.float32]
+    share: NDArray[np.float32]
     is_ground: Mask
     is_outside: Mask
     cell_px: int
@@ -89,18 +91,22 @@ def map_ground(source: PixelSource, ground: GroundTone, cell_px: int, *, progres
     """Look at every pixel once, in cells of `cell_px`; `is_outside` is still empty."""
     size = source.size
     rows_at_once = max(1, BAND_PX // (size.width_px * cell_px)) * cell_px
-    parts: list[tuple[Float32Array, NDArray[np.float32], NDArray[np.float32]]] = []
+    parts: list[tuple[NDArray[np.float32], ...]] = []
+    slopes: list[NDArray[np.float32]] = []
     with progress.task("Looking for the ground", size.megapixels) as task:
         for band in bands(size, rows_at_once):
-            parts.append(_cells(source, ground, band, cell_px))
+            cells, steep = _cells(source, ground, band, cell_px)
+            parts.append(cells)
+            slopes.append(steep)
             task.advance(band.width_px * band.height_px / 1e6)
-    colour, off, mean = (np.concatenate([part[k] for part in parts]) for k in range(3))
+    colour, off, mean, softened = (np.concatenate([part[k] for part in parts]) for k in range(4))
+    share = peak_share(softened, edge_sigma(np.concatenate(slopes)))
     calm = cv2.blur(mean, (3, 3))
     bare = _bare(ground, off.shape, cell_px)
     floor = max(LEAST_FLOOR, PIXEL_MARGIN * float(np.percentile(off[bare], NOISE_QUANTILE)))
     soft = max(LEAST_FLOOR / 2, CELL_MARGIN * float(np.percentile(calm[bare], NOISE_QUANTILE)))
     is_ground = (off < floor) & (calm < soft)
-    return GroundMap(colour, off, is_ground, np.zeros_like(is_ground), cell_px, size, floor)
+    return GroundMap(colour, off, share, is_ground, np.zeros_like(is_ground), cell_px, size, floor)
 
 
 def reached(found: GroundMap, *, named: tuple[int, int] | None, opens_holes: bool) -> GroundMap:
@@ -131,15 +137,16 @@ def _faint(found: GroundMap) -> Mask:
 
 def _cells(
     source: PixelSource, ground: GroundTone, band: Window, cell_px: int
-) -> tuple[Float32Array, NDArray[np.float32], NDArray[np.float32]]:
+) -> tuple[tuple[NDArray[np.float32], ...], NDArray[np.float32]]:
+    """Colour, difference, mean difference and what a blur leaves of it in each cell of a band; slopes of its edges."""
     codes = source.read(band)
     picture = codes.astype(np.float32) * np.float32(1 / np.iinfo(codes.dtype).max)
-    soft = cv2.GaussianBlur(picture, (0, 0), FINE_SIGMA_PX)
     behind = ground.at(band)
-    off = np.abs(soft - behind).max(axis=2)
+    off, softer = (np.abs(cv2.GaussianBlur(picture, (0, 0), px) - behind).max(axis=2) for px in (FINE_PX, SOFT_PX))
+    steep = steepness(off)
     height, width = off.shape
     pad = ((0, -height % cell_px), (0, -width % cell_px))
-    off = np.pad(off, pad, "edge")
+    off, softer = (np.pad(one, pad, "edge") for one in (off, softer))
     shape = off.shape[1] // cell_px, off.shape[0] // cell_px
     blocks = off.reshape(shape[1], cell_px, shape[0], cell_px)
     most = blocks.max(axis=(1, 3))
@@ -149,7 +156,9 @@ def _cells(
     colour = cv2.resize(weighed, shape, interpolation=cv2.INTER_AREA) / np.maximum(share, 1e-6)[..., None]
     difference = np.pad(picture - behind, (*pad, (0, 0)), "edge")
     mean = np.abs(cv2.resize(difference, shape, interpolation=cv2.INTER_AREA)).max(axis=2)
-    return np.asarray(colour, np.float32), np.asarray(most, np.float32), np.asarray(mean, np.float32)
+    softest = softer.reshape(blocks.shape).max(axis=(1, 3))
+    made = colour, most, mean, softest / np.maximum(most, 1e-6)
+    return tuple(np.asarray(one, np.float32) for one in made), steep
 
 
 def _bare(ground: GroundTone, shape: tuple[int, ...], cell_px: int) -> Mask:

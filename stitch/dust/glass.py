@@ -1,42 +1,47 @@
 """Dust on the glass at full resolution: what several scans show at one place of the bed, whatever lay there.
 
-Every scan's contrast is measured in units of what is usual around it and added up on the bed, for places that a number
-of scans show darker (or lighter) than their surroundings, alike in shape. How strong such a sum must be is told by the
-same scans rolled against each other at random: so strong that chance would make no more than one in twenty of what is
-found (a permutation test: Good, Permutation, Parametric and Bootstrap Tests, 3rd ed., 2005). Stippled paint agrees by
-chance more often than plain paint, and raises the bar for itself.
+How well the scans agree (`agreement.py`) is told for every pixel; patches of pixels that agree are as strong as their
+best pixel, times how alike the scans show them. How strong that must be is told by the same scans rolled against each
+other at random: so strong that chance would make no more than one in twenty of what is found (a permutation test: Good,
+Permutation, Parametric and Bootstrap Tests, 3rd ed., 2005). Stippled paint agrees by chance more often than plain
+paint, and raises the bar for itself.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.dust.contrast import Plane, contrast, grey_of, margin_px, usual
+from stitch.dust.agreement import CARRIAGE_PX, Evidence, Views, evidence, likeness
+from stitch.dust.contrast import margin_px
 from stitch.dust.shapes import PIECE_MM, REACH_MM, small_patches
 from stitch.imaging.affine import px_from_mm
-from stitch.imaging.spots import Capsule, capsule, pieces
+from stitch.imaging.spots import Capsule, Pixels, capsule, pieces
 from stitch.imaging.windows import blocks
 from stitch.model.geometry import Size, Window
 from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
 
 MIN_SCANS = 3
-SHOWS_Z = 1.5  # usual deviations
-MOST_Z = 8.0  # one scan counts no more than this
-LEAST_MEAN_Z = 2.2
-LEAST_STRENGTH = 0.7  # weaker ones are left to what fewer scans show
-ROLLS = 3
+LEVELS = (40.0, 30.0, 22.0, 17.0, 13.0, 10.0)  # of evidence at which patches are looked for, strongest first
+LEAST_STRENGTH = 10.0  # log-likelihood ratio; what is weaker may be chance anywhere on a bed
+SURE = 25.0  # stronger patches are dust whatever chance makes, and take no part in it
+ROLLS, ROLLED_MP = 5, 20.0  # at the most, and megapixels of the bed that are rolled all in all; once at the least
 LEAST_ROLL_PX = 15
-FALSE_SHARE = 0.05
-LEAST_PX = 3
-SIDE_PX = 1024
-BESIDE_PX = 2  # around a patch, where its shape is compared
-CARRIAGE_PX = 1  # what the carriage may move a place by from scan to scan
+FALSE_SHARE = 0.02
+LEAST_PX = 2
+LIKE_POWER = 2
+SIDES_PX = (1024, 768, 512, 384, 256)
+BYTES_A_PX = 40  # and scan, of a block with its margin
+USUAL_FREE_MB = 800.0
+GROWS_PX, GROWS_FROM = 4, 3.0  # around a patch that is found, and the evidence that joins it
+TOUCHES_PX = 2  # apart are the parts of one hair
+CLASSES = (2, 3, 4)  # of how many scans show a speck; the last with all that are more
+BESIDE_PX = 2  # of a patch that is found already nothing else is looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,20 +50,28 @@ class OnGlass:
 
     place: Capsule
     scan_count: int
-    strength: float  # mean deviations over the scans that show it, times their likeness
+    strength: float  # of the evidence, times the likeness of what the scans show
 
 
 @dataclass(frozen=True, slots=True)
 class _Found:
     count: int
     strength: float
-    places: tuple[Capsule, ...] = ()
+    pixels: Pixels  # of the bed
 
 
 def find_on_glass(
-    sources: Mapping[str, PixelSource], ppi: float, *, seed: int = 0, progress: Progress = SILENT
+    sources: Mapping[str, PixelSource],
+    ppi: float,
+    *,
+    free_mb: float = USUAL_FREE_MB,
+    seed: int = 0,
+    progress: Progress = SILENT,
 ) -> tuple[OnGlass, ...]:
-    """Everything on the glass; nothing with fewer than three scans. `sources` : scans of one resolution, `ppi`."""
+    """Everything on the glass; nothing with fewer than three scans.
+
+    sources : scans of one resolution, `ppi`. free_mb : memory that may be taken.
+    """
     if len(sources) < MIN_SCANS:
         return ()
     size = Size(
@@ -66,105 +79,123 @@ def find_on_glass(
         min(source.size.height_px for source in sources.values()),
     )
     margin = margin_px(ppi) + round(px_from_mm(REACH_MM, ppi))
+    side = _side_px(len(sources), margin, free_mb)
+    rolls = min(ROLLS, max(1, round(ROLLED_MP / size.megapixels)))
     rng = np.random.default_rng(seed)
     true: list[_Found] = []
     chance: list[_Found] = []
     with progress.task("Looking for dust on the glass", size.megapixels) as task:
-        for block in blocks(size.window(), SIDE_PX, SIDE_PX):
+        for block in blocks(size.window(), side, side):
             around = block.grown(margin).clipped(size)
-            stack = np.stack([_deviations(source.read(around), ppi) for source in sources.values()])
-            true += _coincidences(stack, around, block, ppi, has_places=True)
-            for _ in range(ROLLS):
-                chance += _coincidences(_rolled(stack, rng), around, block, ppi, has_places=False)
+            views = Views.of((source.read(around) for source in sources.values()), ppi)
+            found, sure = _coincidences(views, around, block, ppi)
+            true += found
+            rest = views.without(sure)
+            for _ in range(rolls):
+                chance += _coincidences(_rolled(rest, rng), around, block, ppi)[0]
             task.advance(block.width_px * block.height_px / 1e6)
-    least = _least_strengths(true, chance, len(sources))
+    least = {most: _least(_strengths(true, most), _strengths(chance, most), rolls) for most in CLASSES}
+    proven = [one for one in true if one.strength >= least[min(one.count, CLASSES[-1])]]
     return tuple(
-        OnGlass(place, one.count, one.strength)
-        for one in true
-        if one.strength >= least[one.count]
-        for place in one.places
+        OnGlass(place, max(one.count for one in group), max(one.strength for one in group))
+        for group in _together(proven)
+        for place in _places(group, ppi)
     )
 
 
-def _deviations(codes: NDArray[np.uint8] | NDArray[np.uint16], ppi: float) -> Plane:
-    detail = contrast(grey_of(codes), ppi)
-    return detail / usual(detail, ppi)
+def _side_px(scan_count: int, margin_px: int, free_mb: float) -> int:
+    """Side of the blocks that fit into the memory; the smallest where none does."""
+    fitting = [side for side in SIDES_PX if (side + 2 * margin_px) ** 2 * scan_count * BYTES_A_PX <= free_mb * 1e6]
+    return max(fitting, default=SIDES_PX[-1])
 
 
-def _rolled(stack: Plane, rng: np.random.Generator) -> Plane:
-    return np.stack([np.roll(one, [_roll(length, rng) for length in one.shape], (0, 1)) for one in stack])
+def _strengths(found: list[_Found], count: int) -> NDArray[np.float64]:
+    return np.sort([one.strength for one in found if min(one.count, CLASSES[-1]) == count])
+
+
+def _rolled(views: Views, rng: np.random.Generator) -> Views:
+    count, height, width = views.detail.shape
+    return views.rolled([(_roll(height, rng), _roll(width, rng)) for _ in range(count)])
 
 
 def _roll(length: int, rng: np.random.Generator) -> int:
     return int(rng.integers(LEAST_ROLL_PX, max(length - LEAST_ROLL_PX, LEAST_ROLL_PX + 1)))
 
 
-def _coincidences(stack: Plane, around: Window, block: Window, ppi: float, *, has_places: bool) -> list[_Found]:
-    """Patches, in the block, that at least two scans show in the same sense.
+def _coincidences(views: Views, around: Window, block: Window, ppi: float) -> tuple[list[_Found], NDArray[np.bool_]]:
+    """Patches of the block that enough scans show, and the pixels (h, w) of those that are sure.
 
-    Looked for among the places that all scans show, then among those that one scan less shows and so on: a patch does
-    not run into what fewer scans show beside it.
+    The strongest are looked for first, so that none runs into a weaker one beside it.
     """
     found: list[_Found] = []
-    kernel = np.ones((2 * CARRIAGE_PX + 1,) * 2, np.uint8)
-    for sign in (-1, 1):
-        each = np.stack([cv2.dilate(np.clip(sign * one, 0, MOST_Z), kernel) for one in stack])
-        shows = each > SHOWS_Z
-        count: NDArray[np.uint8] = shows.sum(axis=0, dtype=np.uint8)
-        mean = np.where(shows, each, 0).sum(axis=0) / np.maximum(count, 1)
-        strong = mean > LEAST_MEAN_Z
-        taken = np.zeros(count.shape, bool)
-        for level in range(len(stack), 1, -1):
-            beside = cv2.dilate(taken.astype(np.uint8), np.ones((2 * BESIDE_PX + 1,) * 2, np.uint8)) > 0
-            for columns, rows in small_patches((count >= level) & strong & ~beside, ppi, least_px=LEAST_PX):
-                best = int(mean[rows, columns].argmax())
-                showing = stack[shows[:, rows[best], columns[best]]]
-                strength = float(mean[rows[best], columns[best]]) * _likeness(showing, columns, rows)
-                if strength < LEAST_STRENGTH:
-                    continue
-                taken[rows, columns] = True
-                x, y = columns.mean() + around.x0_px, rows.mean() + around.y0_px
-                if block.x0_px <= x < block.x1_px and block.y0_px <= y < block.y1_px:
-                    places = _places(columns + around.x0_px, rows + around.y0_px, ppi) if has_places else ()
-                    found.append(_Found(level, strength, places))
-    return found
+    proof = evidence(views)
+    sure = np.zeros(proof.strength.shape, bool)
+    taken = np.zeros(proof.strength.shape, np.uint8)
+    beside = np.ones((2 * BESIDE_PX + 1,) * 2, np.uint8)
+    for level in LEVELS:
+        free = (proof.strength > level) & (cv2.dilate(taken, beside) == 0)
+        for columns, rows in small_patches(free, ppi, least_px=LEAST_PX):
+            like, count = likeness(views, proof, columns, rows)
+            strength = float(proof.strength[rows, columns].max()) * like**LIKE_POWER
+            if strength < LEAST_STRENGTH or count < CLASSES[0]:
+                continue
+            taken[rows, columns] = 1
+            sure[rows, columns] |= strength > SURE and count > CLASSES[0]
+            x, y = columns.mean() + around.x0_px, rows.mean() + around.y0_px
+            if block.x0_px <= x < block.x1_px and block.y0_px <= y < block.y1_px:
+                columns, rows = _grown(proof, columns, rows)
+                found.append(_Found(count, strength, (columns + around.x0_px, rows + around.y0_px)))
+    return found, cv2.dilate(sure.astype(np.uint8), beside) > 0
 
 
-def _likeness(stack: Plane, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> float:
-    """How alike the scans are in and just around a patch, 0..1: mean correlation of every two.
-
-    What lies on the glass has the same shape in all; drops that meet by chance do not.
-    """
-    top, left = max(0, rows.min() - BESIDE_PX), max(0, columns.min() - BESIDE_PX)
-    near = stack[:, top : rows.max() + BESIDE_PX + 1, left : columns.max() + BESIDE_PX + 1]
-    mask = np.zeros(near.shape[1:], np.uint8)
+def _grown(proof: Evidence, columns: NDArray[np.intp], rows: NDArray[np.intp]) -> Pixels:
+    """The patch and what hangs together with it, though less is said for it: gaps and ends of a hair."""
+    top, left = max(0, rows.min() - GROWS_PX), max(0, columns.min() - GROWS_PX)
+    part = np.s_[top : rows.max() + GROWS_PX + 1, left : columns.max() + GROWS_PX + 1]
+    mask = np.zeros(proof.strength[part].shape, np.uint8)
     mask[rows - top, columns - left] = 1
-    near = near[:, cv2.dilate(mask, np.ones((2 * BESIDE_PX + 1,) * 2, np.uint8)) > 0]
-    unit = near / np.maximum(np.sqrt((near * near).sum(axis=1, keepdims=True)), 1e-6)
-    together = float((unit.sum(axis=0) ** 2).sum())
-    return max(0.0, (together - len(stack)) / (len(stack) * (len(stack) - 1)))
+    may = proof.strength[part] > GROWS_FROM
+    for _ in range(GROWS_PX):
+        mask = np.where(may, cv2.dilate(mask, np.ones((3, 3), np.uint8)), 0).astype(np.uint8)
+    y, x = np.nonzero(mask)
+    return x + left, y + top
 
 
-def _places(columns: NDArray[np.intp], rows: NDArray[np.intp], ppi: float) -> tuple[Capsule, ...]:
+def _together(found: Sequence[_Found]) -> list[list[_Found]]:
+    """Patches that touch, or nearly: the parts of one hair."""
+    boxes = np.array([[at.min() for at in one.pixels] + [at.max() for at in one.pixels] for one in found])
+    groups: list[list[_Found]] = []
+    left = list(range(len(found)))
+    while left:
+        group = [left.pop(0)]
+        for member in group:
+            near = [k for k in left if (boxes[k, :2] <= boxes[member, 2:] + TOUCHES_PX).all()]
+            near = [k for k in near if (boxes[k, 2:] >= boxes[member, :2] - TOUCHES_PX).all()]
+            touching = [k for k in near if _apart(found[k].pixels, found[member].pixels) <= TOUCHES_PX]
+            group += touching
+            left = [k for k in left if k not in touching]
+        groups.append([found[k] for k in group])
+    return groups
+
+
+def _apart(a: Pixels, b: Pixels) -> float:
+    """Least distance of two patches along an axis, px."""
+    return float(np.maximum(*(np.abs(np.subtract.outer(one, other)) for one, other in zip(a, b, strict=True))).min())
+
+
+def _places(group: Sequence[_Found], ppi: float) -> Iterator[Capsule]:
     square = max(2, round(px_from_mm(PIECE_MM, ppi)))
-    found = (capsule(x, y) for x, y in pieces(columns, rows, square))
-    return tuple(replace(one, width=max(1.0, one.width - 2 * CARRIAGE_PX)) for one in found)
+    x, y = np.unique(np.concatenate([np.stack(one.pixels) for one in group], axis=1), axis=1)
+    for piece in pieces(x, y, square):
+        place = capsule(*piece)
+        yield replace(place, width=max(1.0, place.width - 2 * CARRIAGE_PX))
 
 
-def _least_strengths(true: list[_Found], chance: list[_Found], scan_count: int) -> dict[int, float]:
-    """For every number of scans that agree, the least strength at which chance is a small enough share."""
-    least = {}
-    for count in range(2, scan_count + 1):
-        real = np.sort([one.strength for one in true if one.count == count])
-        by_chance = np.sort([one.strength for one in chance if one.count == count])
-        least[count] = _least(real, by_chance)
-    return least
-
-
-def _least(real: NDArray[np.float64], by_chance: NDArray[np.float64]) -> float:
+def _least(real: NDArray[np.float64], by_chance: NDArray[np.float64], rolls: int) -> float:
+    """The least strength at which chance is a small enough share; both sorted."""
     for strength in real:
         more = len(real) - np.searchsorted(real, strength)
-        false = (len(by_chance) - np.searchsorted(by_chance, strength)) / ROLLS
+        false = (len(by_chance) - np.searchsorted(by_chance, strength)) / rolls
         if false <= FALSE_SHARE * more:
             return float(strength)
     return float("inf")

@@ -30,8 +30,8 @@ from stitch.progress import Progress
 
 SIDE_PX = 640
 LEAST_PX = 2
-SHOWS = 0.02  # of the code range, that a speck stands out by in the picture
-SHOWS_TIMES = 1.2  # and so many times what is usual there
+SHOWS = 0.015  # of the code range, that a speck stands out by in the picture
+SHOWS_TIMES = 0.8  # and so many times what is usual there
 PAINT_SHARE = 0.55  # of a speck's contrast that another scan shows there, too: then it is paint
 CLEAN_SHARE = 0.4  # a donor shows no more of it
 MOST_APART = 0.02  # of the code range, between a donor's paint around the speck and the picture's
@@ -62,10 +62,10 @@ class JobProofs:
             zip(names, make_layers(ready.sources, ready.layout, ready.tables, names, ready.job.bits), strict=True)
         )
 
-    def proven(self, progress: Progress) -> tuple[Proven, ...]:
-        """Everything proven, each place once."""
+    def proven(self, free_mb: float, progress: Progress) -> tuple[Proven, ...]:
+        """Everything proven, each place once. `free_mb` : memory that may be taken."""
         scans = self._alike()
-        on_glass = find_on_glass(scans, self._ready.ppi[next(iter(scans))], progress=progress)
+        on_glass = find_on_glass(scans, self._ready.ppi[next(iter(scans))], free_mb=free_mb, progress=progress)
         found = [*self._from_glass(on_glass, scans), *self._odd(progress)]
         near = px_from_mm(NEAR_MM, self._ppi)
         kept: list[Proven] = []

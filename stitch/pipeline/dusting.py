@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from stitch.compose.windows import BASE_MB
 from stitch.dust.book import LIST_DECIMALS, honoured, read_spots, write_spots
 from stitch.dust.contrast import margin_px
 from stitch.dust.looks import Look, find_looks, lonely
@@ -43,6 +44,7 @@ from stitch.progress import SILENT, Progress
 USUAL_LIMIT = 0.005  # of the area
 SIDE_PX = 640
 BYTES_A_PX = 120
+HELD_MB = 80  # places, labels and tables of a job
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,7 @@ def mend_dust(request: DustRequest, progress: Progress = SILENT) -> DustSummary:
         original = stack.enter_context(opened(request.path, book.parent, why_dpi="how large a speck is"))
         strips_for(original.size, original.scan.bits, request.memory_mb, bytes_a_px=BYTES_A_PX, margin_px=64)
         proofs = None if request.job is None else _proofs(stack, original, request.job, progress)
-        proven = () if proofs is None else proofs.proven(progress)
+        proven = () if proofs is None else proofs.proven(request.memory_mb - BASE_MB - HELD_MB, progress)
         found = [*_listed(proven, original.ppi), *_proposed(original, proven, progress)]
         spots = _judged(honoured(found, listed), request)
         patches = _patches(original, proofs, spots, progress)
@@ -186,10 +188,13 @@ def _patch(
     original: Original, proofs: JobProofs | None, window: Window, speck: NDArray[np.bool_], dirty: NDArray[np.bool_]
 ) -> Patch:
     codes = original.source.read(window)
+    rows, columns = (np.flatnonzero(speck.any(axis=axis)) for axis in (1, 0))
+    box = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    around = Window(window.x0_px + int(columns[0]), window.y0_px + int(rows[0]), *speck[box].shape[::-1])
     donor = None if proofs is None else proofs.donor(window, speck, dirty, codes)
     if donor is not None:
-        return Patch(window, speck, from_donor(codes, donor, speck, dirty), is_from_scan=True)
-    return Patch(window, speck, from_likeness(codes, speck, dirty, original.ppi), is_from_scan=False)
+        return Patch(around, speck[box].copy(), from_donor(codes, donor, speck, dirty), is_from_scan=True)
+    return Patch(around, speck[box].copy(), from_likeness(codes, speck, dirty, original.ppi), is_from_scan=False)
 
 
 def _write(
