@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-LEAST_DEPTH_PX = 3  # of a wedge in a small copy
+LEAST_DEPTH_PX = 2  # of a wedge in a small copy
 LEAST_SHARE = 0.25  # of a side that a wedge runs along
 LEAST_SIDES = 3
-STRAIGHT_PX = 1.5  # a wedge's own edge is a straight line
+STRAIGHT_PX = 1.0  # a wedge's own edge is a straight line
 
 
 def is_filled(codes: NDArray[Any]) -> bool:

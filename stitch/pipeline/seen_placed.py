@@ -17,7 +17,7 @@ from stitch.imaging.affine import apply
 from stitch.imaging.colour import Encoding
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Link
-from stitch.pipeline import check_places, check_quality
+from stitch.pipeline import check_detail, check_places, check_quality
 from stitch.pipeline.laying import Laid, inside_mm
 from stitch.pipeline.looking import light_of_cells
 from stitch.register.reduced import Reduced
@@ -50,7 +50,7 @@ def measured(
     shown = strips(laid.corners_mm)
     clipped = {n: check_quality.clipped(looks[n], mine.reshape(-1), ppi[n]) for n, mine in paint.items()}
     sizes = {name: reduced[name].scan_size for name in placed}
-    focus = check_quality.focus_findings(sharp, alike, sizes)
+    focus = check_detail.focus_findings(sharp, alike, sizes)
     findings = [
         *check_places.strip_findings(shown),
         *check_places.askew_findings(laid),

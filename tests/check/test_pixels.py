@@ -68,7 +68,7 @@ def test_a_look_does_not_depend_on_how_the_scan_is_read_and_little_on_the_rows_l
 
 
 @pytest.mark.parametrize("fill", [0, 61680, 65535])
-@pytest.mark.parametrize("angle", [-1.5, 0.8])
+@pytest.mark.parametrize("angle", [-1.5, 0.8, -0.6])
 def test_filled_corners_tell_that_a_scan_was_straightened(fill: int, angle: float) -> None:
     pixels = scan(6)
     height, width = pixels.shape[:2]
