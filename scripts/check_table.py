@@ -1,16 +1,17 @@
-"""Faults put into simulated scans, each alone, against what `stitch check` says of them.
+"""Faults put into simulated scans, each alone and two at a time, against what `stitch check` says of them.
 
 python scripts/check_table.py
-python scripts/check_table.py --seeds 1-10 --clean 1-20
+python scripts/check_table.py --seeds 1-10 --pairs 1-3 --clean 101-160
+python scripts/check_table.py --seeds none --pairs 4 --clean none --only "lid shadow"
 """
 
 from __future__ import annotations
 
 import argparse
-import shutil
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
 if __name__ == "__main__":
@@ -20,129 +21,77 @@ if __name__ == "__main__":
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-import numpy as np
+from fixtures.scoring.check_trials import PAIRS, SINGLES, Sets, Trial, alarms, clean_set, trial
 
-from fixtures.flatbed.paintings import Kind
-from fixtures.scoring.check_faults import Fault, Laid, base_case, faults, lay, thin_case
-from stitch.model.check import CheckRecord, Verdict
-from stitch.model.findings import Severity
-from stitch.pipeline.checking import check
-
-KINDS = (Kind.OIL, Kind.WATERCOLOUR, Kind.IMPASTO, Kind.ORNAMENT)
-FOREIGN_SEED = 5000
+LEAST_NAMED = 0.95
+CLEAN_PER_ALARM = 60  # sets
 
 
 def main() -> int:
-    """Run the command line; 0 when 95 % of the faults were named and at most one clean set in 60 alarmed."""
+    """Run the command line; 0 when 95 % of faults and of pairs were named, and at most one clean set in 60 alarmed."""
     parser = argparse.ArgumentParser(description="Faults put in, against what the check says.")
-    parser.add_argument("--seeds", default="1-2", help="of the faulty sets, e.g. 1-10")
-    parser.add_argument("--clean", default="1-4", help="seeds of clean sets")
+    parser.add_argument("--seeds", default="1-2", help="of sets with one fault, e.g. 1-10; none")
+    parser.add_argument("--pairs", default="1", help="seeds of sets with two faults; none")
+    parser.add_argument("--clean", default="1-4", help="seeds of clean sets; none")
     parser.add_argument("--dpi", type=float, default=120.0)
-    parser.add_argument("--only", help="one fault by name")
+    parser.add_argument("--only", help="one fault by name, alone and in its pairs")
     args = parser.parse_args()
-    rows: dict[str, list[CheckRecord]] = {}
-    hits: Counter[str] = Counter()
-    with tempfile.TemporaryDirectory() as scratch:
-        for seed in _range(args.seeds):
-            _faulty(Path(scratch), seed, args.dpi, args.only, rows, hits)
-        alarms = [] if args.only else _clean(Path(scratch), _range(args.clean), args.dpi)
-    _print(rows, hits)
-    total = sum(len(found) for found in rows.values())
-    print(f"named {sum(hits.values())} of {total}")
-    print(f"clean sets alarmed: {sum(bool(codes) for codes in alarms)} of {len(alarms)}", *filter(None, alarms))
-    is_good = sum(hits.values()) >= 0.95 * total and 60 * sum(bool(codes) for codes in alarms) <= len(alarms)
-    return 0 if is_good else 1
+    singles = _trials(SINGLES, _seeds(args.seeds), args.dpi, args.only)
+    pairs = _trials(PAIRS, _seeds(args.pairs), args.dpi, args.only)
+    alarmed = [_clean(seed, args.dpi) for seed in _seeds(args.clean)]
+    _print([*singles, *pairs])
+    are_named = [_is_enough("single faults", singles), _is_enough("pairs", pairs)]
+    print(f"clean sets alarmed: {sum(alarmed)} of {len(alarmed)}")
+    return 0 if all(are_named) and CLEAN_PER_ALARM * sum(alarmed) <= len(alarmed) else 1
 
 
-def _faulty(
-    scratch: Path, seed: int, dpi: float, only: str | None, rows: dict[str, list[CheckRecord]], hits: Counter[str]
-) -> None:
-    case = base_case(seed, KINDS[seed % len(KINDS)], dpi=dpi)
-    good = lay(case, scratch / f"good-{seed}")
-    rng = np.random.default_rng(seed)
-    for fault in faults():
-        piece = int(rng.integers(len(good.files)))
-        if fault.name in ("defocused edge", "lid shadow"):
-            piece -= piece % good.plan.columns == good.plan.columns - 1  # its right edge has a neighbour
-        if only in (None, fault.name):
-            _one(scratch, good, fault, piece, rng, rows, hits)
-    if only in (None, "thin overlap"):
-        thin = lay(thin_case(case), scratch / f"thin-{seed}")
-        record = check([thin.scans]).record
-        is_hit = bool(_codes(record) & {"thin-overlap", "not-placed"})
-        _note("thin overlap", record, rows, hits, is_hit=is_hit)
-    if only in (None, "wrong painting"):
-        other = lay(base_case(seed + FOREIGN_SEED, KINDS[seed % len(KINDS)], dpi=dpi), scratch / "foreign")
-        shutil.copy(other.files[0], good.scans / "zz-foreign.tif")
-        record = check([good.scans], good.plan).record
-        named = any(one.code == "not-placed" and one.scan_ids == ("zz-foreign",) for one in record.findings)
-        _note("wrong painting", record, rows, hits, is_hit=named)
-
-
-def _one(
-    scratch: Path,
-    good: Laid,
-    fault: Fault,
-    piece: int,
-    rng: np.random.Generator,
-    rows: dict[str, list[CheckRecord]],
-    hits: Counter[str],
-) -> None:
-    folder = scratch / "faulty"
-    shutil.rmtree(folder, ignore_errors=True)
-    shutil.copytree(good.scans, folder)
-    laid = Laid(folder, tuple(folder / path.name for path in good.files), good.dpi, good.plan)
-    fault.put(laid, piece, rng)
-    record = check([folder], good.plan).record
-    _note(fault.name, record, rows, hits, is_hit=is_named(record, fault, good, piece))
-
-
-def is_named(record: CheckRecord, fault: Fault, laid: Laid, piece: int) -> bool:
-    """Whether the check says what was done, and of the right scan or place alone."""
-    mine = [one for one in record.findings if one.code == fault.code]
-    if fault.code == "missing":
-        wanted = laid.plan.scans[piece]
-        return (
-            any(f"(scan {wanted.number}, {wanted.file_name})" in one.message for one in mine)
-            and len(record.missing) == 1
-        )
-    if not fault.names_scan:
-        return bool(mine)
-    return {name for one in mine for name in one.scan_ids} == {laid.files[piece].stem}
-
-
-def _clean(scratch: Path, seeds: list[int], dpi: float) -> list[str]:
-    said = []
+def _trials(cases: Sequence[tuple[str, ...]], seeds: Sequence[int], dpi: float, only: str | None) -> list[Trial]:
+    done = []
     for seed in seeds:
-        laid = lay(base_case(seed + 900, KINDS[seed % len(KINDS)], dpi=dpi), scratch / f"clean-{seed}")
-        record = check([laid.scans], laid.plan).record
-        bad = [one.code for one in record.findings if one.severity is not Severity.NOTE]
-        assert (record.verdict is Verdict.GOOD) or bad
-        said.append(f"{seed + 900}: {', '.join(bad)};" if bad else "")
-    return said
+        with tempfile.TemporaryDirectory() as scratch:
+            sets = Sets(seed, Path(scratch), dpi)
+            for names in cases:
+                if only is None or only in names:
+                    done.append(trial(sets, seed, names, Path(scratch) / "faulty"))
+                    _tell(done[-1])
+    return done
 
 
-def _note(
-    name: str, record: CheckRecord, rows: dict[str, list[CheckRecord]], hits: Counter[str], *, is_hit: bool
-) -> None:
-    rows.setdefault(name, []).append(record)
-    hits[name] += is_hit
-    print(f"{name:18s} {'named' if is_hit else 'NOT NAMED'}   {', '.join(sorted(_codes(record)))}", flush=True)
+def _tell(one: Trial) -> None:
+    said = ", ".join(sorted({finding.code for finding in alarms(one.record)}))
+    missed = f"NOT NAMED: {', '.join(one.missed)}" if one.missed else "named"
+    beside = f"   (beside: {'; '.join(one.beside)})" if one.beside else ""
+    print(f"seed {one.seed:<4d} {one.label:32s} {missed}   {said}{beside}", flush=True)
 
 
-def _codes(record: CheckRecord) -> set[str]:
-    return {one.code for one in record.findings if one.severity is not Severity.NOTE}
+def _clean(seed: int, dpi: float) -> bool:
+    with tempfile.TemporaryDirectory() as scratch:
+        used, said = clean_set(seed, Path(scratch), dpi)
+    print(f"seed {used:<4d} {'nothing wrong':32s} {', '.join(said) or 'nothing said'}", flush=True)
+    return bool(said)
 
 
-def _print(rows: dict[str, list[CheckRecord]], hits: Counter[str]) -> None:
-    print("\nfault put in        named   said")
-    for name, records in rows.items():
-        said = Counter(code for record in records for code in _codes(record))
+def _print(trials: Sequence[Trial]) -> None:
+    """The confusion table: what was put in, how often all of it was named, and everything that was said."""
+    print(f"\n{'put in':32s} {'named':8s} said")
+    for label in dict.fromkeys(one.label for one in trials):
+        mine = [one for one in trials if one.label == label]
+        said = Counter(code for one in mine for code in {finding.code for finding in alarms(one.record)})
         words = ", ".join(f"{code} {count}" for code, count in said.most_common())
-        print(f"{name:18s} {hits[name]:3d} of {len(records)}   {words}")
+        print(f"{label:32s} {sum(not one.missed for one in mine):2d} of {len(mine):2d} {words}")
+    accused = sum(bool(one.beside) for one in trials)
+    print(f"something said of a scan with nothing wrong: in {accused} of {len(trials)} sets")
 
 
-def _range(text: str) -> list[int]:
+def _is_enough(what: str, trials: Sequence[Trial]) -> bool:
+    named = sum(not one.missed for one in trials)
+    print(f"{what} named: {named} of {len(trials)}")
+    return named >= LEAST_NAMED * len(trials)
+
+
+def _seeds(text: str) -> list[int]:
+    if text == "none":
+        return []
     first, _, last = text.partition("-")
     return list(range(int(first), int(last or first) + 1))
 

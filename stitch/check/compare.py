@@ -16,6 +16,7 @@ from stitch.check.look import Look
 from stitch.imaging.affine import FloatArray, apply, compose, invert
 
 LEAST_CELLS = 6  # fewer common cells say nothing
+LEAST_OF_GROUP = 3  # scans beside a larger group, to tell which of them differs
 PLAIN_SHARE = 4.0  # times the noise: detail of a cell that is worth comparing
 DARK, BRIGHT = 0.006, 0.9  # linear light compared
 CODES_GAMMA = 2.2  # of usual profiles, near enough for a correction
@@ -123,15 +124,19 @@ def _at(values: NDArray[np.float64], cells: NDArray[np.float64]) -> NDArray[np.f
 def levels(
     names: Sequence[str], pairs: Sequence[tuple[str, str, float, int]], *, least: int = LEAST_CELLS
 ) -> dict[str, float]:
-    """One level a scan from differences of pairs (a, b, a − b, cells), by least squares; the median level is 0.
+    """One level a scan from differences of pairs (a, b, a − b, cells), by least squares; a group's median level is 0.
 
-    Scans that no pairs of `least` cells join to the most of the others are left out.
+    Groups are scans that pairs of `least` cells join: the largest, and every other of three scans or more, where the
+    one that differs can be told. Scans outside are left out.
     """
     used = [pair for pair in pairs if pair[3] >= least]
-    known = _together(names, used)
-    used = [pair for pair in used if pair[0] in known]
-    if not known:
-        return {}
+    found: dict[str, float] = {}
+    for group in _groups(names, used):
+        found |= _levels_of(group, [pair for pair in used if pair[0] in group])
+    return {name: found[name] for name in names if name in found}
+
+
+def _levels_of(known: Sequence[str], used: Sequence[tuple[str, str, float, int]]) -> dict[str, float]:
     index = {name: k for k, name in enumerate(known)}
     rows = np.zeros((len(used) + 1, len(known)))
     right = np.zeros(len(used) + 1)
@@ -143,12 +148,12 @@ def levels(
     return dict(zip(known, (solved - np.median(solved)).tolist(), strict=True))
 
 
-def _together(names: Sequence[str], pairs: Sequence[tuple[str, str, float, int]]) -> list[str]:
-    """The largest set of scans that pairs join, in the order of `names`; none when nothing is joined."""
+def _groups(names: Sequence[str], pairs: Sequence[tuple[str, str, float, int]]) -> list[list[str]]:
+    """Sets of scans that pairs join, each in the order of `names`: the largest, and others that are no mere pairs."""
     index = {name: k for k, name in enumerate(names)}
     ends = np.array([(index[a], index[b]) for a, b, *_ in pairs], dtype=np.intp).reshape(-1, 2)
     graph = coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(len(names), len(names)))
     count, label = connected_components(graph, directed=False)
-    largest = int(np.argmax(np.bincount(label, minlength=count)))
-    found = [name for name in names if label[index[name]] == largest]
-    return found if len(found) > 1 else []
+    found = [[name for name in names if label[index[name]] == k] for k in range(count)]
+    largest = max(map(len, found), default=0)
+    return [group for group in found if len(group) >= LEAST_OF_GROUP or len(group) == largest > 1]

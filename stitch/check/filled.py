@@ -2,21 +2,35 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-LEAST_DEPTH_PX = 3  # of a wedge in a small copy
+LEAST_DEPTH_PX = 2  # of a wedge in a small copy
 LEAST_SHARE = 0.25  # of a side that a wedge runs along
 LEAST_SIDES = 3
-STRAIGHT_PX = 1.5  # a wedge's own edge is a straight line
+STRAIGHT_PX = 1.0  # a wedge's own edge is a straight line
 
 
 def is_filled(codes: NDArray[Any]) -> bool:
     """Whether wedges lie along at least three sides of a small copy (h, w, 3)."""
     sides = (codes, codes[:, ::-1], codes.transpose(1, 0, 2), codes.transpose(1, 0, 2)[:, ::-1])
     return sum(_has_wedge(side) for side in sides) >= LEAST_SIDES
+
+
+def filled_cells(codes: NDArray[Any], shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which cells of a small copy, `shape` (rows, columns) of them, hold px of a filled corner; none where none is."""
+    if not is_filled(codes):
+        return np.zeros(shape, np.bool_)
+    ends = (codes[0, 0], codes[0, -1], codes[-1, 0], codes[-1, -1])
+    fill = Counter(tuple(int(v) for v in end) for end in ends).most_common(1)[0][0]
+    is_fill = (codes == np.array(fill, codes.dtype)).all(axis=2)
+    labels = cv2.connectedComponents(is_fill.astype(np.uint8))[1]
+    wedges = is_fill & np.isin(labels, labels[[0, 0, -1, -1], [0, -1, 0, -1]])  # not what is clipped farther in
+    return np.asarray(cv2.resize(wedges.astype(np.float32), shape[::-1], interpolation=cv2.INTER_AREA) > 0)
 
 
 def _has_wedge(codes: NDArray[Any]) -> bool:

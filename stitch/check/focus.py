@@ -25,6 +25,7 @@ class SoftEdge:
     scan_id: str
     side: str  # of the scan as it is shown
     contrast: float  # of fine detail against the neighbour's, 1 is alike
+    is_only_view: bool = False  # nothing else of the scan could be compared: all of it may be soft
 
 
 def sharpness(names: Sequence[str], shared: Sequence[Shared]) -> dict[str, float]:
@@ -34,9 +35,25 @@ def sharpness(names: Sequence[str], shared: Sequence[Shared]) -> dict[str, float
 
 
 def soft_scans(sharp: Mapping[str, float], shared: Sequence[Shared], sizes: Mapping[str, Size]) -> list[str]:
-    """Scans softer than most, and than each of their neighbours."""
+    """Scans softer than most, and than each of their neighbours, along more than one side."""
     soft = [name for name, level in sharp.items() if level < SOFT_LOG]
-    return [name for name in soft if max(_over(name, shared, sizes), default=0.0) < SOFT_LOG / 2]
+    soft = [name for name in soft if max(_over(name, shared, sizes), default=0.0) < SOFT_LOG / 2]
+    return [name for name in soft if len(_sides_seen(name, shared, sizes)) > 1]
+
+
+def _sides_seen(name: str, shared: Sequence[Shared], sizes: Mapping[str, Size]) -> set[int]:
+    """Sides of a scan (numbers of SIDES) along which it can be compared."""
+    found = set()
+    for pair in shared:
+        if name in (pair.scan_a, pair.scan_b):
+            at = pair.at_a if pair.scan_a == name else pair.at_b
+            sides = border(at, sizes[name])[1]
+            found |= {side for side in range(len(SIDES)) if _is_told(at[sides == side], side, sizes[name])}
+    return found
+
+
+def _is_told(at: NDArray[np.float64], side: int, size: Size) -> bool:
+    return len(at) >= LEAST_CELLS and _is_field(at, side, size)
 
 
 def sharpened_scans(sharp: Mapping[str, float], shared: Sequence[Shared], sizes: Mapping[str, Size]) -> list[str]:
@@ -61,7 +78,7 @@ def _over(name: str, shared: Sequence[Shared], sizes: Mapping[str, Size]) -> lis
 
 
 def soft_edges(shared: Sequence[Shared], sharp: Mapping[str, float], sizes: Mapping[str, Size]) -> list[SoftEdge]:
-    """Each overlap's cells parted into those nearer the border of one scan and of the other."""
+    """Each overlap's cells along a side: those nearer the scan's own border than its neighbour's, and all of them."""
     found: dict[tuple[str, str], float] = {}
     for pair in shared:
         if pair.scan_a not in sharp or pair.scan_b not in sharp:
@@ -73,14 +90,15 @@ def soft_edges(shared: Sequence[Shared], sharp: Mapping[str, float], sizes: Mapp
             (pair.scan_b, -pair.detail, side_b, near_b < near_a, pair.at_b),
         ):
             for number, side in enumerate(SIDES):
-                here = mine & (sides == number)
-                if here.sum() < LEAST_CELLS or not _is_field(at[here], number, sizes[name]):
-                    continue
-                level = float(np.median(detail[here])) + _surplus(pair, name, sharp)
-                if level < EDGE_LOG:
-                    found[name, side] = min(level, found.get((name, side), 0.0))
+                for here in (mine & (sides == number), sides == number):
+                    if not _is_told(at[here], number, sizes[name]):
+                        continue
+                    level = float(np.median(detail[here])) + _surplus(pair, name, sharp)
+                    if level < EDGE_LOG:
+                        found[name, side] = min(level, found.get((name, side), 0.0))
     soft = set(soft_scans(sharp, shared, sizes))
-    edges = [SoftEdge(name, side, float(np.exp(level / 2))) for (name, side), level in found.items()]
+    only = {name for name, _ in found if len(_sides_seen(name, shared, sizes)) == 1}
+    edges = [SoftEdge(name, side, float(np.exp(level / 2)), name in only) for (name, side), level in found.items()]
     return [edge for edge in edges if edge.scan_id not in soft]
 
 

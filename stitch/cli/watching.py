@@ -52,6 +52,8 @@ def tell(found: Landed | Unreadable, plan: ScanPlan | None) -> None:
         return
     record = found.checked.record
     again = set(record.scan_again)
+    for name in found.gone:
+        say(f"{name} is gone.")
     for scan in (scan for scan in record.scans if scan.scan_id in found.names):
         place = f" ({scan.place})" if scan.place else ""
         say(f"{scan.scan_id}{place}: {'scan it again.' if scan.scan_id in again else 'good.'}")

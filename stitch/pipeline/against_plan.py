@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
+from types import MappingProxyType
 
 import numpy as np
 
@@ -65,11 +66,13 @@ def other_plan_finding(severity: Severity = Severity.FAILED) -> Finding:
     )
 
 
-def places_of(fit: Matched | None, plan: ScanPlan | None) -> dict[str, str]:
-    """The planned place of every scan that a piece of the plan explains."""
+def places_of(
+    fit: Matched | None, plan: ScanPlan | None, mirrored: Mapping[str, PlannedScan] = MappingProxyType({})
+) -> dict[str, str]:
+    """The planned place of every scan that a piece of the plan explains, mirrored ones among them."""
     if fit is None or plan is None:
         return {}
-    return {name: place_words(piece, plan) for name, piece in fit.piece_of.items()}
+    return {name: place_words(piece, plan) for name, piece in (*fit.piece_of.items(), *mirrored.items())}
 
 
 def contradictions(lying: Lying, fit: Matched, plan: ScanPlan, file_names: Mapping[str, str]) -> list[Finding]:
@@ -213,9 +216,9 @@ def _wanted_turn(name: str, fit: Matched | None) -> int:
     return (usual - fit.piece_of[name].turn_deg) % 360
 
 
-def missing_by_plan(lying: Lying, fit: Matched, plan: ScanPlan) -> Missing:
-    """Pieces of the plan whose paint no scan covers, each by its place."""
-    pieces = open_pieces(lying, fit, plan)
+def missing_by_plan(lying: Lying, fit: Matched, plan: ScanPlan, told: Collection[PlannedScan] = ()) -> Missing:
+    """Pieces of the plan whose paint no scan covers, each by its place; but for those that are told of otherwise."""
+    pieces = [piece for piece in open_pieces(lying, fit, plan) if piece not in told]
     if not pieces:
         return Missing()
     words = tuple(place_words(piece, plan) for piece in pieces)
@@ -226,7 +229,7 @@ def missing_by_plan(lying: Lying, fit: Matched, plan: ScanPlan) -> Missing:
         f"Missing: {said}.",
         f"Scan {plural(pieces, 'it', 'them')} as the plan has {plural(pieces, 'it', 'them')}.",
     )
-    return Missing(words, tuple(_rectangle(piece, fit, plan) for piece in pieces), [finding])
+    return Missing(words, tuple(rectangle_mm(piece, fit, plan) for piece in pieces), [finding])
 
 
 def with_unless(missing: Missing, others: Sequence[str]) -> Missing:
@@ -239,10 +242,10 @@ def with_unless(missing: Missing, others: Sequence[str]) -> Missing:
 
 def open_pieces(lying: Lying, fit: Matched, plan: ScanPlan) -> list[PlannedScan]:
     """Planned pieces that no scan was found for, and whose paint no other covers."""
-    return [p for p in fit.missing if lying.covered_share(_rectangle(p, fit, plan)) < COVERED_SHARE]
+    return [p for p in fit.missing if lying.covered_share(rectangle_mm(p, fit, plan)) < COVERED_SHARE]
 
 
-def _rectangle(piece: PlannedScan, fit: Matched, plan: ScanPlan) -> FloatArray:
+def rectangle_mm(piece: PlannedScan, fit: Matched, plan: ScanPlan) -> FloatArray:
     """The part of the painting that a piece shows, (4, 2) in the scans' frame."""
     left, top = max(0.0, piece.x_mm), max(0.0, piece.y_mm)
     right = min(plan.painting_width_mm, piece.x_mm + piece.width_mm)

@@ -9,10 +9,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from stitch.check.positions import Matched, middle_of, turned
-from stitch.imaging.affine import FloatArray, apply, compose, invert
-from stitch.model.plan import PlannedScan, ScanPlan
+from stitch.check.positions import Matched
+from stitch.model.plan import ScanPlan
 from stitch.pipeline.against_plan import open_pieces
+from stitch.pipeline.fitted import mm_from_lost, off_piece_mm
 from stitch.pipeline.laying import Laid
 from stitch.register.pairs import Pair
 from stitch.register.reduced import Reduced
@@ -27,30 +27,15 @@ def chosen_by_plan(
     """For each scan left over in doubt, the fit that lays it on an open piece of the plan; none where none does."""
     pieces = open_pieces(laid, fit, plan)
     found = []
-    for lost in rough.lost:
+    for lost in (name for name in rough.lost if name not in rough.mirrored):
         best: tuple[float, Pair] | None = None
         for pair in (pair for doubt in rough.doubts for pair in doubt.fits):
-            matrix = _mm_from_lost(lost, pair, laid, reduced)
+            matrix = mm_from_lost(lost, pair, laid, reduced)
             if matrix is None:
                 continue
-            off = min((_off_mm(matrix, reduced[lost], piece, fit) for piece in pieces), default=np.inf)
+            off = min((off_piece_mm(matrix, reduced[lost], piece, fit) for piece in pieces), default=np.inf)
             if off < NEAR_MM and (best is None or off < best[0]):
                 best = off, pair
         if best is not None:
             found.append(best[1])
     return tuple(found)
-
-
-def _mm_from_lost(lost: str, pair: Pair, laid: Laid, reduced: Mapping[str, Reduced]) -> FloatArray | None:
-    """Where a fit with a placed scan lays the lost one: mm from px of its small copy."""
-    a, b = pair.scan_ids
-    other, other_from_lost = (a, pair.candidate.a_from_b) if lost == b else (b, invert(pair.candidate.a_from_b))
-    if lost not in (a, b) or other not in laid.mm_from_scan:
-        return None
-    return compose(compose(laid.mm_from_scan[other], reduced[other].scan_from_reduced), other_from_lost)
-
-
-def _off_mm(mm_from_reduced: FloatArray, lost: Reduced, piece: PlannedScan, fit: Matched) -> float:
-    centre = np.array([(lost.size.width_px - 1) / 2, (lost.size.height_px - 1) / 2])
-    middle = turned(apply(mm_from_reduced, centre), fit.turn_deg) + np.array(fit.shift_mm)
-    return float(np.hypot(*(middle - middle_of(piece))))

@@ -70,5 +70,6 @@ def write_check(checked: Checked, folder: Path) -> tuple[Path, ...]:
 def _coverage(checked: Checked, laid: Laid) -> Image.Image:
     again = set(checked.record.scan_again)
     pieces = [Piece(name, corners, name in again) for name, corners in laid.corners_mm.items()]
+    pieces += [Piece(name, corners, is_again=True) for name, corners in checked.mirrored_mm.items()]
     small = laid.picture
     return draw_coverage(small.rgb, small.covered, small.px_per_mm, pieces, checked.missing_mm)

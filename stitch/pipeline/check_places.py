@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from stitch.check.overlaps import Strip
 from stitch.check.positions import Matched, place_words
 from stitch.model.findings import Finding, Severity
-from stitch.model.plan import ScanPlan
-from stitch.pipeline.against_plan import Missing, missing_by_plan, open_pieces, with_unless
+from stitch.model.plan import PlannedScan, ScanPlan
+from stitch.pipeline.against_plan import SLIP_MM, Missing, missing_by_plan, open_pieces, with_unless
+from stitch.pipeline.fitted import mm_from_lost, off_piece_mm
 from stitch.pipeline.laying import Laid
 from stitch.register.gaps import listed as gaps_listed
+from stitch.register.reduced import Reduced
 from stitch.register.rough import Rough
 from stitch.scans.wording import listed, plural
 
@@ -24,7 +26,7 @@ def unplaced_findings(
 
     `by_plan` : scans that only the plan gave a place among several that fit.
     """
-    found = mirrored_findings(rough.mirrored)
+    found = mirrored_findings(tuple(rough.mirrored))
     if rough.stop is None:
         return found
     named = [name for name in rough.stop.scan_ids if name not in rough.mirrored]
@@ -60,21 +62,44 @@ def _advice(rough: Rough, laid: Laid | None, fit: Matched | None, plan: ScanPlan
     return f"By the plan it should be {place_words(left[0], plan)}. {advice}" if len(left) == 1 else advice
 
 
-def missing_pieces(laid: Laid, fit: Matched | None, plan: ScanPlan | None, rough: Rough) -> Missing:
+def missing_pieces(
+    laid: Laid, fit: Matched | None, plan: ScanPlan | None, rough: Rough, mirrored: Mapping[str, PlannedScan]
+) -> Missing:
     """Pieces of the plan that no scan covers, else holes among the scans.
 
-    Mirrored scans show what is missing, when there are as many: then only they are to be told.
+    `mirrored` : the piece of the plan that a mirrored scan shows. Of those whose piece is not known, each is believed
+    to show one thing that is missing: then only they are to be told.
     """
-    found = _missing(laid, fit, plan, rough.lost)
-    if rough.mirrored and len(found.words) <= len(rough.mirrored):
+    found = _missing(laid, fit, plan, rough.lost, list(mirrored.values()))
+    unknown = len(rough.mirrored) - len(mirrored)
+    if unknown and len(found.words) <= unknown:
         return Missing((), found.corners_mm, [])
     return with_unless(found, [name for name in rough.lost if name not in rough.mirrored])
 
 
-def _missing(laid: Laid, fit: Matched | None, plan: ScanPlan | None, lost: Sequence[str]) -> Missing:
+def mirrored_pieces(
+    laid: Laid | None, fit: Matched | None, plan: ScanPlan | None, rough: Rough, reduced: Mapping[str, Reduced]
+) -> dict[str, PlannedScan]:
+    """The open piece of the plan that each mirrored scan shows, where it lies on one."""
+    if laid is None or fit is None or plan is None:
+        return {}
+    left = open_pieces(laid, fit, plan)
+    found = {}
+    for name, pair in rough.mirrored.items():
+        matrix = mm_from_lost(name, pair, laid, reduced)
+        off = {} if matrix is None else {k: off_piece_mm(matrix, reduced[name], p, fit) for k, p in enumerate(left)}
+        nearest = min(off, key=lambda k: off[k], default=None)
+        if nearest is not None and off[nearest] < SLIP_MM:
+            found[name] = left[nearest]
+    return found
+
+
+def _missing(
+    laid: Laid, fit: Matched | None, plan: ScanPlan | None, lost: Sequence[str], told: Sequence[PlannedScan]
+) -> Missing:
     if fit is not None and plan is not None and fit.piece_of:
-        found = missing_by_plan(laid, fit, plan)
-        if found.words or not laid.gaps:
+        found = missing_by_plan(laid, fit, plan, told)
+        if found.words or told or not laid.gaps:
             return found
     if laid.gaps:
         where = gaps_listed(laid.gaps)

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from stitch.check.compare import Shared
 from stitch.check.exposure import Exposure
 from stitch.check.filled import is_filled
-from stitch.check.focus import SoftEdge, sharpened_scans, soft_edges, soft_scans
 from stitch.check.look import Look
 from stitch.check.shadow import ShadowedEdge, shadowed_edges
 from stitch.check.streaks import BESIDE_PX, Streak, find_streaks
@@ -126,45 +125,6 @@ def _unlike(one: Exposure) -> str:
     if one.light > 1:
         return f"is {one.light - 1:.0%} lighter than most scans"
     return f"is {1 - one.light:.0%} darker than most scans"
-
-
-def focus_findings(sharp: Mapping[str, float], shared: Sequence[Shared], sizes: Mapping[str, Size]) -> list[Finding]:
-    """Failed checks for soft scans, soft edges and sharpened scans."""
-    found = [
-        Finding(
-            "soft-scan",
-            Severity.FAILED,
-            f"{name} is soft: fine detail has {np.exp(sharp[name] / 2):.0%} of the contrast that most scans show.",
-            "Lay the piece flat on the glass and scan it again.",
-            (name,),
-        )
-        for name in soft_scans(sharp, shared, sizes)
-    ]
-    found += [
-        Finding(
-            "sharpened-scan",
-            Severity.FAILED,
-            f"{name} was sharpened: fine detail has {np.exp(sharp[name] / 2):.0%} of the contrast in most scans.",
-            "Switch sharpening off in the scanner program and scan this piece again.",
-            (name,),
-        )
-        for name in sharpened_scans(sharp, shared, sizes)
-    ]
-    by_scan: dict[str, list[SoftEdge]] = {}
-    for edge in soft_edges(shared, sharp, sizes):
-        by_scan.setdefault(edge.scan_id, []).append(edge)
-    return found + [
-        Finding(
-            "soft-edge",
-            Severity.FAILED,
-            f"{name} is soft along its {listed([edge.side for edge in mine])} "
-            f"{plural(mine, 'edge', 'edges')} (fine detail at {min(edge.contrast for edge in mine):.0%}): the sheet "
-            "lifted off the glass there.",
-            "Hold that edge down flat, without pressing the lid, and scan it again.",
-            (name,),
-        )
-        for name, mine in by_scan.items()
-    ]
 
 
 def shadow_findings(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -13,6 +13,7 @@ import numpy as np
 
 from stitch import __version__
 from stitch.check.positions import Matched
+from stitch.check.unplaced import unlike_detail
 from stitch.imaging.affine import FloatArray, mm_from_px
 from stitch.imaging.colour import Encoding
 from stitch.model.check import CheckedScan, CheckRecord, SharedStrip, Verdict
@@ -20,7 +21,7 @@ from stitch.model.findings import Finding, Severity
 from stitch.model.plan import PlannedScan, ScanPlan
 from stitch.model.scans import Scan
 from stitch.model.store import NO_STORE, Store
-from stitch.pipeline import against_plan, check_places, check_quality, check_settings
+from stitch.pipeline import against_plan, check_detail, check_places, check_quality, check_settings
 from stitch.pipeline.check_doubts import chosen_by_plan
 from stitch.pipeline.laying import Laid, lay, matched
 from stitch.pipeline.looking import Seen, facts_of_files, look_at
@@ -29,7 +30,7 @@ from stitch.progress import SILENT, Progress
 from stitch.register.rough import Rough, place_roughly, with_chosen
 from stitch.scans.collect import collect
 from stitch.scans.naming import shown as shown_name
-from stitch.scans.resolution import effective_ppi
+from stitch.scans.resolution import DIFFERENCE_LIMIT, effective_ppi
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +41,7 @@ class Checked:
     laid: Laid | None
     missing_mm: tuple[FloatArray, ...]  # corners of planned pieces that no scan covers, (4, 2) in the frame of `laid`
     to_scan: tuple[PlannedScan, ...] = ()  # pieces of the plan that no scan covers, in its order
+    mirrored_mm: Mapping[str, FloatArray] = field(default_factory=dict)  # corners of the piece a mirrored scan shows
 
 
 def check(
@@ -93,7 +95,8 @@ def check_files(
         findings.append(against_plan.other_plan_finding(Severity.FAILED if is_plan_named else Severity.WARNING))
     elif plan is not None:
         findings += against_plan.settings_against_plan(seen.scans, plan, scan_dpi)
-    words = against_plan.places_of(fit, plan)
+    mirrored = check_places.mirrored_pieces(laid, fit, plan, rough, seen.reduced)
+    words = against_plan.places_of(fit, plan, mirrored)
     findings += check_places.unplaced_findings(rough, laid, fit, plan, placed.by_plan)
     findings += check_quality.dust_findings(rough.glass)
     lossy = [name for one in findings if one.code == "jpeg-damage" for name in one.scan_ids]
@@ -101,9 +104,10 @@ def check_files(
     shown, missing = Measured(), against_plan.Missing()
     if laid is not None:
         encoding = Encoding.of_profile(next((scan.profile for scan in seen.scans if scan.profile), None))
-        missing = check_places.missing_pieces(laid, fit, plan, rough)
+        missing = check_places.missing_pieces(laid, fit, plan, rough, mirrored)
         shown = measured(laid, seen.reduced, seen.looks, ppi, encoding)
         findings += [*missing.findings, *against_plan.turn_findings(laid, fit), *shown.findings]
+        findings += check_detail.unlike_detail_findings(unlike_detail(seen.looks, *_comparable(ppi, laid, rough)))
         if fit is not None and plan is not None:
             findings += against_plan.contradictions(laid, fit, plan, names)
     told = tuple(check_settings.with_places(finding, words) for finding in check_settings.sorted_by_weight(findings))
@@ -121,8 +125,11 @@ def check_files(
         "" if plan is None else plan.title or "plan",
         checked_at=datetime.now().astimezone().isoformat(timespec="seconds"),
     )
-    to_scan = () if fit is None or plan is None or laid is None else tuple(against_plan.open_pieces(laid, fit, plan))
-    return Checked(record, laid, missing.corners_mm, to_scan)
+    if fit is None or plan is None or laid is None:
+        return Checked(record, laid, missing.corners_mm)
+    mirrored_mm = {name: against_plan.rectangle_mm(piece, fit, plan) for name, piece in mirrored.items()}
+    to_scan = tuple(against_plan.open_pieces(laid, fit, plan))
+    return Checked(record, laid, missing.corners_mm, to_scan, mirrored_mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -153,6 +160,14 @@ def _placed(
     laid = lay(more.registration, seen.reduced)
     by_plan = tuple(name for name in rough.lost if name not in more.lost)
     return _Placed(more, laid, matched(laid, plan, names), by_plan=by_plan)
+
+
+def _comparable(ppi: Mapping[str, float], laid: Laid, rough: Rough) -> tuple[list[str], list[str]]:
+    """Placed scans, and those without a place, of the usual resolution: detail is compared in px."""
+    usual = float(np.median(list(ppi.values())))
+    alike = [name for name, value in ppi.items() if abs(value / usual - 1) <= DIFFERENCE_LIMIT]
+    lost = [name for name in rough.lost if name not in rough.mirrored]
+    return [name for name in alike if name in laid.mm_from_scan], [name for name in alike if name in lost]
 
 
 def name_of(inputs: Sequence[Path]) -> str:

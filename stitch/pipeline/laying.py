@@ -22,6 +22,7 @@ from stitch.register.reduced import Reduced
 from stitch.size.outline import Outline, Side, find_outline
 
 SIDE_ORDER = (Side.LEFT, Side.TOP, Side.RIGHT, Side.BOTTOM)
+UNLIKE_LID = 0.25  # codes 0..1; exposure that differs from scan to scan stays below
 GRID = 24  # places looked at along each side of a planned piece
 Edges = tuple[float | None, float | None, float | None, float | None]
 """Left, top, right and bottom edge of the painting, None where it was not seen."""
@@ -136,11 +137,15 @@ def _inside(places: FloatArray, corners_mm: FloatArray) -> NDArray[np.bool_]:
 
 
 def _edges(outline: Outline, px_per_mm: float) -> Edges:
+    """Where the painting's edges lie; a side whose background is unlike the lid at the others is rather the paint's."""
+    grounds = [line.ground for line in outline.sides if line.is_in_view and line.ground is not None]
+    lid = np.median(grounds, axis=0) if len(grounds) > 2 else None
     found: list[float | None] = []
     for number, side in enumerate(SIDE_ORDER):
         line = outline.side(side)
         middle = (line.start_px + line.end_px) / 2 / px_per_mm
-        found.append(float(middle[number % 2]) if line.is_in_view else None)
+        is_lid = lid is None or line.ground is None or float(np.abs(line.ground - lid).max()) < UNLIKE_LID
+        found.append(float(middle[number % 2]) if line.is_in_view and is_lid else None)
     return found[0], found[1], found[2], found[3]
 
 

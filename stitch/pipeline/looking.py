@@ -106,10 +106,15 @@ def _look(watched: Watched, reduced: Reduced, store: Store, key: str | None) -> 
 def light_of_cells(reduced: Reduced, look: Look, encoding: Encoding) -> NDArray[np.float64]:
     """Linear light of every cell, (rows, columns, 3)."""
     rows, columns = look.detail.shape
-    height = min(reduced.codes.shape[0], round(rows * look.cell_px / reduced.factor))
-    width = min(reduced.codes.shape[1], round(columns * look.cell_px / reduced.factor))
-    linear = encoding.decode_codes(np.ascontiguousarray(reduced.codes[:height, :width]))
+    linear = encoding.decode_codes(np.ascontiguousarray(codes_of_cells(reduced, look)))
     return np.asarray(cv2.resize(linear, (columns, rows), interpolation=cv2.INTER_AREA), np.float64)
+
+
+def codes_of_cells(reduced: Reduced, look: Look) -> NDArray[np.uint16]:
+    """The part of a small copy that cells cover, (h, w, 3)."""
+    rows, columns = look.detail.shape
+    height, width = (round(count * look.cell_px / reduced.factor) for count in (rows, columns))
+    return reduced.codes[:height, :width]
 
 
 def _digest(reduced: Reduced) -> str:

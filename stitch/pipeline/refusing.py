@@ -30,4 +30,4 @@ def mirrored_of(
     lost = [name for name in reduced if name not in group]
     steps = {name: one.factor / ppi[name] for name, one in reduced.items()}
     with ThreadPoolExecutor(threads) as pool:
-        return mirrored_scans(reduced, group, lost, steps, pool)
+        return tuple(mirrored_scans(reduced, group, lost, steps, pool))

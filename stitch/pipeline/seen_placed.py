@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from stitch.check.compare import Shared, Side, compare_all
 from stitch.check.exposure import Exposure, exposures
+from stitch.check.filled import filled_cells
 from stitch.check.focus import sharpness
 from stitch.check.look import Look
 from stitch.check.overlaps import Strip, strips
@@ -17,9 +18,9 @@ from stitch.imaging.affine import apply
 from stitch.imaging.colour import Encoding
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Link
-from stitch.pipeline import check_places, check_quality
+from stitch.pipeline import check_detail, check_places, check_quality
 from stitch.pipeline.laying import Laid, inside_mm
-from stitch.pipeline.looking import light_of_cells
+from stitch.pipeline.looking import codes_of_cells, light_of_cells
 from stitch.register.reduced import Reduced
 from stitch.scans.resolution import DIFFERENCE_LIMIT
 
@@ -42,7 +43,7 @@ def measured(
     laid: Laid, reduced: Mapping[str, Reduced], looks: Mapping[str, Look], ppi: Mapping[str, float], encoding: Encoding
 ) -> Measured:
     """Everything that is seen once the scans lie where they belong."""
-    paint = _paint_cells(looks, laid)
+    paint = _paint_cells(looks, laid, reduced)
     shared = compare_all(_sides(reduced, looks, laid, paint, encoding))
     placed = list(laid.mm_from_scan)
     light, alike = exposures(placed, shared), _of_one_resolution(shared, ppi)
@@ -50,7 +51,7 @@ def measured(
     shown = strips(laid.corners_mm)
     clipped = {n: check_quality.clipped(looks[n], mine.reshape(-1), ppi[n]) for n, mine in paint.items()}
     sizes = {name: reduced[name].scan_size for name in placed}
-    focus = check_quality.focus_findings(sharp, alike, sizes)
+    focus = check_detail.focus_findings(sharp, alike, sizes)
     findings = [
         *check_places.strip_findings(shown),
         *check_places.askew_findings(laid),
@@ -95,11 +96,12 @@ def _sides(
     }
 
 
-def _paint_cells(looks: Mapping[str, Look], laid: Laid) -> dict[str, NDArray[np.bool_]]:
-    """Which cells of each placed scan show paint, (rows, columns)."""
+def _paint_cells(looks: Mapping[str, Look], laid: Laid, reduced: Mapping[str, Reduced]) -> dict[str, NDArray[np.bool_]]:
+    """Which cells of each placed scan show paint, (rows, columns); corners that a program filled do not."""
     found = {}
     for name, matrix in laid.mm_from_scan.items():
         centres = looks[name].centres()
         inside = inside_mm(laid, apply(matrix, centres.reshape(-1, 2))) > INSET_MM
-        found[name] = inside.reshape(centres.shape[:2])
+        shape = (centres.shape[0], centres.shape[1])
+        found[name] = inside.reshape(shape) & ~filled_cells(codes_of_cells(reduced[name], looks[name]), shape)
     return found

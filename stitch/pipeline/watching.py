@@ -30,6 +30,7 @@ class Landed:
     checked: Checked
     next: PlannedScan | None
     is_complete: bool  # every piece of the plan is there, and nothing is to be scanned again
+    gone: tuple[str, ...] = ()  # files that were read before and are there no more
 
     def findings(self) -> list[Finding]:
         """What is to be said of the new scans, and of all of them together; what is still to be scanned is no fault."""
@@ -79,16 +80,17 @@ def watch(
     desk, store = _Desk(), MemoryStore()
     while True:
         files = collect(inputs, only=only, skip=skip, recurse=recurse, may_be_few=True).files
+        gone = tuple(path.name for path in desk.read if path not in files)
         _look(desk, files)
         fresh = [path for path in files if _is_fresh(desk, path)]
         landed = [path for path in fresh if _is_whole(path, scan_dpi, store)]
         for path in landed:
             desk.read[path] = desk.files[path].stamp
-        if landed:
-            there = [path for path in files if path in desk.read]
+        there = [path for path in files if _is_read(desk, path)]
+        if there and (landed or gone):
             checked = check_files(there, plan, is_plan_named=is_plan_named, scan_dpi=scan_dpi, jobs=jobs, store=store)
             checked = replace(checked, record=replace(checked.record, name=name_of(inputs)))
-            found = _landed(landed, there, checked, plan)
+            found = replace(_landed(landed, there, checked, plan), gone=gone)
             yield found
             if found.is_complete:
                 return
@@ -114,6 +116,11 @@ def _look(desk: _Desk, files: Sequence[Path]) -> None:
 def _is_fresh(desk: _Desk, path: Path) -> bool:
     file = desk.files.get(path)
     return file is not None and file.looks >= STILL_LOOKS and desk.read.get(path) != file.stamp
+
+
+def _is_read(desk: _Desk, path: Path) -> bool:
+    """Whether a file is as it was when it was read; one that is just written anew is not there for the moment."""
+    return path in desk.files and desk.read.get(path) == desk.files[path].stamp
 
 
 def _is_whole(path: Path, scan_dpi: float | None, store: MemoryStore) -> bool:

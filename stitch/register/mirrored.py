@@ -21,25 +21,27 @@ def mirrored_scans(
     pool: Executor,
     *,
     seed: int = 0,
-) -> tuple[str, ...]:
-    """Which of the lost scans link to one of the group once they are mirrored.
+) -> dict[str, Pair]:
+    """Which of the lost scans link to one of the group once they are mirrored left to right, and how.
 
     Where the group is a single scan, the scans are tried mirrored against that one. steps_px : nominal px of a px of
     each small copy.
     """
     if not lost:
-        return ()
+        return {}
     flipped = {n: replace(reduced[n], codes=np.ascontiguousarray(reduced[n].codes[:, ::-1])) for n in lost}
     names = [*group, *lost]
     made = pool.map(lambda one: detect(one), [*(reduced[n] for n in group), *flipped.values()])
     features: dict[str, Features] = dict(zip(names, made, strict=True))
 
-    def links_to_group(name: str) -> bool:
+    def link_to_group(name: str) -> Pair | None:
         rng = np.random.default_rng((seed, names.index(name)))
         for other in group:
             scale = steps_px[name] / steps_px[other]
-            if isinstance(try_pair(reduced[other], flipped[name], features[other], features[name], scale, rng), Pair):
-                return True
-        return False
+            pair = try_pair(reduced[other], flipped[name], features[other], features[name], scale, rng)
+            if isinstance(pair, Pair):
+                return pair
+        return None
 
-    return tuple(name for name, is_so in zip(lost, pool.map(links_to_group, lost), strict=True) if is_so)
+    linked = zip(lost, pool.map(link_to_group, lost), strict=True)
+    return {name: pair for name, pair in linked if pair is not None}

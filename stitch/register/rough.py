@@ -30,7 +30,7 @@ class Rough:
 
     registration: Registration | None  # of the largest group; None when no two scans link
     lost: tuple[str, ...]  # scans outside that group
-    mirrored: tuple[str, ...]  # of those, the ones that link once they are mirrored
+    mirrored: Mapping[str, Pair]  # of those, the ones that link once they are mirrored left to right, and how
     stop: RegisterError | None  # why a join would refuse, mirrored scans apart
     glass: tuple[GlassSpeck, ...]
     pairs: tuple[Pair, ...] = ()
@@ -62,19 +62,28 @@ def place_roughly(
         group = graph.groups(names, [pair.scan_ids for pair in found.pairs])[0]
         lost = tuple(name for name in names if name not in group)
         mirrored = mirrored_scans(cleaned, group, lost, steps, pool, seed=seed)
-    left = [name for name in names if name not in mirrored]
-    stop: RegisterError | None = None
-    try:
-        if len(left) > 1:
-            grey = [name for name in left if not has_colour(cleaned[name])]
-            refuse_unlinked(left, found.pairs, found.doubts, colourless=grey)
-    except RegisterError as error:
-        stop = error
+    grey = [name for name in names if not has_colour(cleaned[name])]
+    stop = _stop([name for name in names if name not in mirrored], found.pairs, found.doubts, grey)
     if len(group) < 2:
         return Rough(None, lost, mirrored, stop, glass.specks, found.pairs, found.doubts)
     registration, trouble = _registered(group, found.pairs, reduced, ppi)
     registration = replace(registration, glass=glass.specks)
     return Rough(registration, lost, mirrored, stop or trouble, glass.specks, found.pairs, found.doubts)
+
+
+def _stop(
+    names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt], colourless: Sequence[str]
+) -> RegisterError | None:
+    """Why a join of these scans alone would be refused; None when they all hang together."""
+    if len(names) < 2:
+        return None
+    among = [pair for pair in pairs if set(pair.scan_ids) <= set(names)]
+    between = [doubt for doubt in doubts if {doubt.scan_a, doubt.scan_b} <= set(names)]
+    try:
+        refuse_unlinked(names, among, between, colourless=[name for name in colourless if name in names])
+    except RegisterError as error:
+        return error
+    return None
 
 
 def with_chosen(

@@ -138,12 +138,14 @@ def _row(record: CheckRecord, index: int, scan: CheckedScan, named: Named) -> li
             "light ",
             words.figure(f"{of}.clipped_high|percent", 100 * max(scan.clipped_high), words.SHARE),
         ),
-        _lay(scan, of),
+        _lay(record, scan, of),
         _judged(record, scan),
     ]
 
 
-def _lay(scan: CheckedScan, of: str) -> Child:
+def _lay(record: CheckRecord, scan: CheckedScan, of: str) -> Child:
+    if any(one.code == "mirrored" and scan.scan_id in one.scan_ids for one in record.findings):
+        return el("span", "mirrored", class_="alarm")
     if not scan.is_placed:
         return el("span", "No place was found.", class_="alarm")
     turned = TURN_WORDS.get(scan.turn_deg, "like the others")

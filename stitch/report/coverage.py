@@ -10,14 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from stitch.report.lettering import drawable, haloed, shortened
+from stitch.report.lettering import drawable, haloed, shortened, width_px
 
 LONG_SIDE_PX = 1100
 MARGIN_PX = 24
 GROUND, BARE = (32, 34, 38), (92, 40, 36)
 FINE, AGAIN, MISSING = "#9fd0e6", "#f0b24a", "#ff6b57"
 DIM = 0.62
-TEXT_PX = 26
+LEAST_TEXT_PX, MOST_TEXT_PX = 26, 44  # as large as names leave room for: the page may be read on a phone
+NAME_SHARE = 0.68  # of a scan's width: its neighbours' names begin there
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,19 +52,30 @@ def draw_coverage(
     _paste(shown, rgb, covered, scale / px_per_mm, MARGIN_PX - low * scale)
     picture = Image.fromarray(shown)
     draw = ImageDraw.Draw(picture)
+    text_px = _text_px([(_words(piece), NAME_SHARE * scale * _width(piece.corners_mm)) for piece in pieces])
     for quad in missing_mm:
-        _missing(draw, (quad - low) * scale + MARGIN_PX)
+        _missing(draw, (quad - low) * scale + MARGIN_PX, text_px)
     for piece in sorted(pieces, key=lambda one: one.is_again):
         at = (piece.corners_mm - low) * scale + MARGIN_PX
         colour = AGAIN if piece.is_again else FINE
         _frame(draw, at, colour, 4 if piece.is_again else 2)
-        room = float(np.ptp(at[:, 0])) - 12
-        words = f"{piece.scan_id}: again" if piece.is_again else piece.scan_id
-        middle = at.mean(axis=0)
-        haloed(
-            draw, (float(middle[0]), float(middle[1])), shortened(drawable(words), TEXT_PX, room), TEXT_PX, fill=colour
-        )
+        x, y = (float(v) for v in at.mean(axis=0))
+        haloed(draw, (x, y), shortened(_words(piece), text_px, _width(at) - 12), text_px, fill=colour)
     return picture
+
+
+def _words(piece: Piece) -> str:
+    return drawable(f"{piece.scan_id}: again" if piece.is_again else piece.scan_id)
+
+
+def _width(corners: NDArray[np.float64]) -> float:
+    return float(np.ptp(corners[:, 0]))
+
+
+def _text_px(words_and_room: Sequence[tuple[str, float]]) -> int:
+    """The size at which every text has room, within limits."""
+    fits = [LEAST_TEXT_PX * room / max(1.0, width_px(text, LEAST_TEXT_PX)) for text, room in words_and_room]
+    return int(min(MOST_TEXT_PX, max(LEAST_TEXT_PX, min(fits, default=LEAST_TEXT_PX))))
 
 
 def _paste(
@@ -87,11 +99,11 @@ def _frame(draw: ImageDraw.ImageDraw, at: NDArray[np.float64], colour: str, widt
     draw.line([*points, points[0]], fill=colour, width=width, joint="curve")
 
 
-def _missing(draw: ImageDraw.ImageDraw, at: NDArray[np.float64]) -> None:
+def _missing(draw: ImageDraw.ImageDraw, at: NDArray[np.float64], text_px: int) -> None:
     """A frame with both its diagonals, and the word."""
     _frame(draw, at, MISSING, 4)
     points = [(float(x), float(y)) for x, y in at]
     draw.line([points[0], points[2]], fill=MISSING, width=2)
     draw.line([points[1], points[3]], fill=MISSING, width=2)
     middle = at.mean(axis=0)
-    haloed(draw, (float(middle[0]), float(middle[1])), "missing", TEXT_PX, fill=MISSING)
+    haloed(draw, (float(middle[0]), float(middle[1])), "missing", text_px, fill=MISSING)

@@ -8,6 +8,7 @@ from stitch.check.compare import Side, compare_all, levels
 from stitch.check.exposure import exposures
 from stitch.check.focus import sharpened_scans, sharpness, soft_edges, soft_scans
 from stitch.check.look import Look, Watched
+from stitch.check.unplaced import unlike_detail
 from stitch.imaging.windows import bands
 from stitch.model.geometry import Size, Window
 from tests.register.cutting import texture
@@ -99,11 +100,41 @@ def test_the_one_that_differs_is_named(seed: int) -> None:
     assert list(odd) == ["C"] and odd["C"].light == pytest.approx(1.29, abs=0.03) and not odd["C"].is_cast
 
 
-def test_levels_come_from_the_largest_set_that_hangs_together() -> None:
+def soft_far_in(seen: np.ndarray) -> np.ndarray:
+    lifted = np.clip((np.arange(WIDTH) - WIDTH + 130) / 20, 0, 1)[None, :, None]
+    return seen + lifted * (cv2.GaussianBlur(seen, (0, 0), 2.2) - seen)
+
+
+@pytest.mark.parametrize("seed", [5, 6])
+@pytest.mark.parametrize("softened", [soft, soft_far_in])
+def test_softness_of_all_that_can_be_compared_is_told_of_that_edge(seed: int, softened: object) -> None:
+    sizes = dict.fromkeys(NAMES, Size(WIDTH, HEIGHT))
+    shared = compare_all(three(seed, A=softened))  # only its right side has a neighbour
+    sharp = sharpness(NAMES, shared)
+    (edge,) = soft_edges(shared, sharp, sizes)
+    assert (edge.scan_id, edge.side, edge.is_only_view) == ("A", "right", True)
+    assert soft_scans(sharp, shared, sizes) == []
+
+
+@pytest.mark.parametrize("seed", [7, 8])
+def test_a_scan_without_a_place_is_held_against_all_the_others(seed: int) -> None:
+    looks = {name: side.look for name, side in three(seed).items()}
+    changed = three(seed + 20, A=soft, B=sharpened)
+    looks |= {f"lost {name}": side.look for name, side in changed.items()}
+    found = unlike_detail(looks, NAMES, ["lost A", "lost B", "lost C"])
+    assert set(found) == {"lost A", "lost B"} and found["lost A"] < -0.6 and found["lost B"] > 0.7
+    assert unlike_detail(looks, NAMES[:2], ["lost A"]) == {}
+
+
+def test_levels_come_from_the_largest_set_that_hangs_together_and_from_others_of_three() -> None:
     pairs = [("a", "b", 0.2, 50), ("b", "c", -0.2, 50), ("d", "e", 5.0, 50), ("c", "d", 9.0, 2)]
     found = levels("abcde", pairs)
     assert found == pytest.approx({"a": 0.0, "b": -0.2, "c": 0.0}, abs=1e-5)
-    assert levels("ab", []) == {}
+    pairs += [("f", "g", 0.4, 50), ("g", "h", -0.4, 50)]
+    assert levels("abcdefgh", pairs) == pytest.approx(
+        {"a": 0.0, "b": -0.2, "c": 0.0, "f": 0.0, "g": -0.4, "h": 0.0}, abs=1e-5
+    )
+    assert levels("ab", []) == {} == levels("", [])
 
 
 def test_cells_do_not_depend_on_how_a_scan_is_read_and_count_clipped_pixels() -> None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from stitch.check.exposure import Exposure, _is_beside
-from stitch.check.filled import is_filled
+from stitch.check.filled import filled_cells, is_filled
 from stitch.check.look import Look, Watched
 from stitch.model.geometry import Size, Window
 from stitch.pipeline.check_quality import BLOCKS_SHOW
@@ -68,12 +68,17 @@ def test_a_look_does_not_depend_on_how_the_scan_is_read_and_little_on_the_rows_l
 
 
 @pytest.mark.parametrize("fill", [0, 61680, 65535])
-@pytest.mark.parametrize("angle", [-1.5, 0.8])
+@pytest.mark.parametrize("angle", [-1.5, 0.8, -0.6])
 def test_filled_corners_tell_that_a_scan_was_straightened(fill: int, angle: float) -> None:
     pixels = scan(6)
     height, width = pixels.shape[:2]
     matrix = cv2.getRotationMatrix2D((width / 2, height / 2), angle, 1.0)
-    assert is_filled(cv2.warpAffine(pixels, matrix, (width, height), borderValue=(fill,) * 3))
+    turned = cv2.warpAffine(pixels, matrix, (width, height), borderValue=(fill,) * 3)
+    turned[200:260, 300:340] = fill  # clipped paint
+    assert is_filled(turned)
+    cells = filled_cells(turned, (24, 30))
+    assert cells[[0, 0, -1, -1], [0, -1, 0, -1]].any() and not cells[2:-2, 2:-2].any()
+    assert not filled_cells(pixels, (24, 30)).any()
 
 
 def test_a_lid_that_is_clipped_is_no_filled_corner() -> None:

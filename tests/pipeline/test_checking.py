@@ -76,6 +76,18 @@ def test_faults_are_named_for_their_scans(good: Laid, tmp_path: Path) -> None:
     assert set(record.scan_again) == set(wanted.values())
 
 
+def test_a_mirrored_scan_is_known_for_its_piece_beside_one_that_is_missing(good: Laid, tmp_path: Path) -> None:
+    laid = copied(good, tmp_path / "scans")
+    {fault.name: fault for fault in faults()}["mirrored"].put(laid, 1, np.random.default_rng(1))
+    laid.files[0].unlink()
+    checked = check([laid.scans], good.plan)
+    found = {one.code: one for one in checked.record.findings if one.severity is Severity.FAILED}
+    assert set(found) == {"mirrored", "missing"}
+    assert found["mirrored"].scan_ids == (laid.files[1].stem,)
+    assert checked.record.missing == ("row 1, the first from the left",)
+    assert [piece.number for piece in checked.to_scan] == [1, 2]  # the mirrored one is to be made again
+
+
 def test_a_strangers_file_is_left_alone(good: Laid, tmp_path: Path) -> None:
     (tmp_path / "check.json").write_text("{}")
     done = CliRunner().invoke(app, ["check", str(good.scans), "--out", str(tmp_path)])

@@ -72,3 +72,30 @@ def test_a_bad_scan_is_told_and_its_second_try_is_looked_at(good: Laid, tmp_path
     assert isinstance(together, Landed) and set(together.names) == {path.stem for path in (first, second, third)}
     assert isinstance(torn, Unreadable) and torn.path.name == fourth.name and fourth.name in torn.message
     assert isinstance(done, Landed) and done.is_complete
+
+
+def test_a_scan_that_is_taken_away_or_written_anew_is_asked_for_again(good: Laid, tmp_path: Path) -> None:
+    folder = tmp_path / "scans"
+    first, second, third, fourth = good.files
+
+    def scanning() -> Iterator[None]:
+        for path in (first, second, third):
+            shutil.copy(path, folder / path.name)
+        for _ in range(4):
+            yield
+        (folder / second.name).unlink()
+        for _ in range(4):
+            yield
+        (folder / first.name).write_bytes(first.read_bytes()[:5000])  # being made again
+        shutil.copy(fourth, folder / fourth.name)
+        for _ in range(4):
+            yield
+        for path in (first, second):
+            shutil.copy(path, folder / path.name)
+        for _ in range(4):
+            yield
+
+    found = list(watch([folder], good.plan, wait=Desk(folder, scanning()).wait))
+    assert all(isinstance(one, Landed) for one in found)
+    told = [(one.gone, one.next.number if one.next else None) for one in found if isinstance(one, Landed)]
+    assert told == [((), 4), ((second.name,), 2), ((), 1), ((), None)]
