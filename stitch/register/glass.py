@@ -97,12 +97,16 @@ def find_glass(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], *, seed
 
 
 def _beyond_chance(mean: FloatPicture, by_chance: float) -> NDArray[np.bool_]:
-    """Places far beyond the best of the rolled scans; or a little, where there are several: chance gives none."""
-    little = mean > max(LEAST_OF_SEVERAL_Z, SEVERAL_MARGIN * by_chance)
+    """Places far beyond the best of the rolled scans; or a little, where there are several: chance gives none.
+
+    Along the border, where the bed's frame ripples, a little is nothing.
+    """
+    far = np.asarray(mean > max(LEAST_MEAN_Z, NULL_MARGIN * by_chance))
+    little = np.zeros_like(far)
+    inner = np.s_[LEAST_ROLL_PX:-LEAST_ROLL_PX, LEAST_ROLL_PX:-LEAST_ROLL_PX]
+    little[inner] = mean[inner] > max(LEAST_OF_SEVERAL_Z, SEVERAL_MARGIN * by_chance)
     apart = cv2.dilate(little.astype(np.uint8), np.ones((APART_PX, APART_PX), np.uint8))
-    if cv2.connectedComponents(apart)[0] - 1 >= SEVERAL:
-        return little
-    return np.asarray(mean > max(LEAST_MEAN_Z, NULL_MARGIN * by_chance))
+    return far | little if cv2.connectedComponents(apart)[0] - 1 >= SEVERAL else far
 
 
 @dataclass(frozen=True, slots=True, eq=False)
