@@ -104,7 +104,7 @@ def _climb(region: Region, lead: Float32Array) -> None:
     """Dual step: along the gradient, then back to the length that the cut's cost allows."""
     region.across[:, :-1] += STEP * (lead[:, 1:] - lead[:, :-1])
     region.down[:-1] += STEP * (lead[1:] - lead[:-1])
-    length = np.hypot(region.across, region.down)
+    length = np.sqrt(region.across * region.across + region.down * region.down)
     scale = np.minimum(1.0, region.cut_cost / np.maximum(length, 1e-12))
     region.across *= scale
     region.down *= scale
