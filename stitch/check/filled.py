@@ -21,16 +21,16 @@ def is_filled(codes: NDArray[Any]) -> bool:
     return sum(_has_wedge(side) for side in sides) >= LEAST_SIDES
 
 
-def filled_cells(codes: NDArray[Any], shape: tuple[int, int]) -> NDArray[np.bool_]:
-    """Which cells of a small copy, `shape` (rows, columns) of them, hold px of a filled corner; none where none is."""
+def filled_px(codes: NDArray[Any]) -> NDArray[np.bool_]:
+    """Which px of a small copy (h, w, 3) are filled corners, (h, w); none where no program filled any."""
     if not is_filled(codes):
-        return np.zeros(shape, np.bool_)
+        return np.zeros(codes.shape[:2], np.bool_)
     ends = (codes[0, 0], codes[0, -1], codes[-1, 0], codes[-1, -1])
     fill = Counter(tuple(int(v) for v in end) for end in ends).most_common(1)[0][0]
     is_fill = (codes == np.array(fill, codes.dtype)).all(axis=2)
     labels = cv2.connectedComponents(is_fill.astype(np.uint8))[1]
-    wedges = is_fill & np.isin(labels, labels[[0, 0, -1, -1], [0, -1, 0, -1]])  # not what is clipped farther in
-    return np.asarray(cv2.resize(wedges.astype(np.float32), shape[::-1], interpolation=cv2.INTER_AREA) > 0)
+    corners = labels[[0, 0, -1, -1], [0, -1, 0, -1]]  # not what is clipped farther in
+    return np.asarray(is_fill & np.isin(labels, corners))
 
 
 def _has_wedge(codes: NDArray[Any]) -> bool:

@@ -37,7 +37,7 @@ def watched(
                 files = write_check(found.checked, folder)
                 is_good = found.checked.record.verdict.value == "good"
     except KeyboardInterrupt:
-        say("Stopped looking.")
+        say("Stopped looking." if is_good else "Stopped looking. Do not put the painting away yet.")
     for path in files:
         answer(str(path))
     return 0 if is_good else 1

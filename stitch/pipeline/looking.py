@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -106,15 +107,15 @@ def _look(watched: Watched, reduced: Reduced, store: Store, key: str | None) -> 
 def light_of_cells(reduced: Reduced, look: Look, encoding: Encoding) -> NDArray[np.float64]:
     """Linear light of every cell, (rows, columns, 3)."""
     rows, columns = look.detail.shape
-    linear = encoding.decode_codes(np.ascontiguousarray(codes_of_cells(reduced, look)))
+    linear = encoding.decode_codes(np.ascontiguousarray(of_cells(reduced.codes, reduced, look)))
     return np.asarray(cv2.resize(linear, (columns, rows), interpolation=cv2.INTER_AREA), np.float64)
 
 
-def codes_of_cells(reduced: Reduced, look: Look) -> NDArray[np.uint16]:
-    """The part of a small copy that cells cover, (h, w, 3)."""
+def of_cells(pixels: NDArray[Any], reduced: Reduced, look: Look) -> NDArray[Any]:
+    """The part that cells cover, of what was made of a small copy px by px, (h, w, …)."""
     rows, columns = look.detail.shape
     height, width = (round(count * look.cell_px / reduced.factor) for count in (rows, columns))
-    return reduced.codes[:height, :width]
+    return pixels[:height, :width]
 
 
 def _digest(reduced: Reduced) -> str:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from stitch.check.compare import Shared, Side, compare_all
 from stitch.check.exposure import Exposure, exposures
-from stitch.check.filled import filled_cells
+from stitch.check.filled import filled_px
 from stitch.check.focus import sharpness
 from stitch.check.look import Look
 from stitch.check.overlaps import Strip, strips
@@ -20,7 +21,7 @@ from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Link
 from stitch.pipeline import check_detail, check_places, check_quality
 from stitch.pipeline.laying import Laid, inside_mm
-from stitch.pipeline.looking import codes_of_cells, light_of_cells
+from stitch.pipeline.looking import light_of_cells, of_cells
 from stitch.register.reduced import Reduced
 from stitch.scans.resolution import DIFFERENCE_LIMIT
 
@@ -102,6 +103,7 @@ def _paint_cells(looks: Mapping[str, Look], laid: Laid, reduced: Mapping[str, Re
     for name, matrix in laid.mm_from_scan.items():
         centres = looks[name].centres()
         inside = inside_mm(laid, apply(matrix, centres.reshape(-1, 2))) > INSET_MM
-        shape = (centres.shape[0], centres.shape[1])
-        found[name] = inside.reshape(shape) & ~filled_cells(codes_of_cells(reduced[name], looks[name]), shape)
+        filled = of_cells(filled_px(reduced[name].codes).astype(np.float32), reduced[name], looks[name])
+        is_filled = cv2.resize(filled, centres.shape[1::-1], interpolation=cv2.INTER_AREA) > 0
+        found[name] = inside.reshape(centres.shape[:2]) & ~is_filled
     return found

@@ -33,8 +33,6 @@ SHOWS_Z = 1.0  # local deviations
 MOST_Z = 6.0  # one scan counts no more than this
 LEAST_MEAN_Z = 2.0
 NULL_MARGIN = 1.5  # times the best of the rolled scans
-SEVERAL, APART_PX = 3, 5  # places that hold each other up
-LEAST_OF_SEVERAL_Z, SEVERAL_MARGIN = 1.75, 1.25  # asked of each of them
 ROLLS = 6
 LEAST_ROLL_PX = 20
 ANYTHING_SHARE = 0.05  # more of the glass than this is no dust
@@ -90,23 +88,10 @@ def find_glass(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], *, seed
     need = math.ceil(SHARE * len(reduced))
     mean, seen = sums[0].strength(len(reduced), need)
     by_chance = max(float(tally.strength(len(reduced), need)[0].max()) for tally in sums[1:])
-    hit = _beyond_chance(mean, by_chance)
+    hit = mean > max(LEAST_MEAN_Z, NULL_MARGIN * by_chance)
     if not hit.any() or hit.mean() > ANYTHING_SHARE:
         return Glass()
     return _described(hit, seen, pitch)
-
-
-def _beyond_chance(mean: FloatPicture, by_chance: float) -> NDArray[np.bool_]:
-    """Places far beyond the best of the rolled scans; or a little, where there are several: chance gives none.
-
-    Along the border, where the bed's frame ripples, a little is nothing.
-    """
-    far = np.asarray(mean > max(LEAST_MEAN_Z, NULL_MARGIN * by_chance))
-    little = np.zeros_like(far)
-    inner = np.s_[LEAST_ROLL_PX:-LEAST_ROLL_PX, LEAST_ROLL_PX:-LEAST_ROLL_PX]
-    little[inner] = mean[inner] > max(LEAST_OF_SEVERAL_Z, SEVERAL_MARGIN * by_chance)
-    apart = cv2.dilate(little.astype(np.uint8), np.ones((APART_PX, APART_PX), np.uint8))
-    return far | little if cv2.connectedComponents(apart)[0] - 1 >= SEVERAL else far
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from stitch.check.exposure import Exposure, _is_beside
-from stitch.check.filled import filled_cells, is_filled
+from stitch.check.filled import filled_px, is_filled
 from stitch.check.look import Look, Watched
 from stitch.model.geometry import Size, Window
 from stitch.pipeline.check_quality import BLOCKS_SHOW
@@ -76,9 +76,9 @@ def test_filled_corners_tell_that_a_scan_was_straightened(fill: int, angle: floa
     turned = cv2.warpAffine(pixels, matrix, (width, height), borderValue=(fill,) * 3)
     turned[200:260, 300:340] = fill  # clipped paint
     assert is_filled(turned)
-    cells = filled_cells(turned, (24, 30))
-    assert cells[[0, 0, -1, -1], [0, -1, 0, -1]].any() and not cells[2:-2, 2:-2].any()
-    assert not filled_cells(pixels, (24, 30)).any()
+    filled = filled_px(turned)
+    assert filled[[0, 0, -1, -1], [0, -1, 0, -1]].all() and not filled[40:-40, 40:-40].any()
+    assert not filled_px(pixels).any()
 
 
 def test_a_lid_that_is_clipped_is_no_filled_corner() -> None:
