@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 
 from stitch.dust.contrast import FINE_SIGMA_PX, Plane, contrast, grey_of, usual
 
-LIGHTS = (0.1, 0.2, 0.3, 0.42, 0.55, 0.7, 0.8, 0.9)  # of a speck, codes 0..1
+LIGHTS = (0.06, 0.1, 0.14, 0.18, 0.22, 0.26, 0.31, 0.37, 0.45, 0.55, 0.7, 0.8, 0.9)  # of a speck, codes 0..1
 SHARES = (0.12, 0.2, 0.33, 0.5, 0.7, 0.9)  # hidden of what lies under it, or less where it is smaller than a pixel
 MOST_Z = 6.0  # one scan counts no more than this many usual deviations
-UNSURE_SHARE = 0.3  # of what a speck is predicted to change
+UNSURE_SHARE = 0.1  # of what a speck is predicted to change
 SHOWS_Z = 2.2  # usual deviations that a witness shows
 CARRIAGE_PX = 1  # what the carriage may move a place by from scan to scan
 BESIDE_PX = 2  # around a patch, where its shape is compared

@@ -2,7 +2,7 @@
 
 How well the scans agree (`agreement.py`) is told for every pixel; patches of pixels that agree are as strong as their
 best pixel, times how alike the scans show them. How strong that must be is told by the same scans rolled against each
-other at random: so strong that chance would make no more than one in twenty of what is found (a permutation test: Good,
+other at random: so strong that chance would make no more than one in 25 of what is found (a permutation test: Good,
 Permutation, Parametric and Bootstrap Tests, 3rd ed., 2005). Stippled paint agrees by chance more often than plain
 paint, and raises the bar for itself.
 """
@@ -32,7 +32,7 @@ LEAST_STRENGTH = 10.0  # log-likelihood ratio; what is weaker may be chance anyw
 SURE = 25.0  # stronger patches are dust whatever chance makes, and take no part in it
 ROLLS, ROLLED_MP = 5, 20.0  # at the most, and megapixels of the bed that are rolled all in all; once at the least
 LEAST_ROLL_PX = 15
-FALSE_SHARE = 0.02
+FALSE_SHARE = 0.04
 LEAST_PX = 2
 LIKE_POWER = 2
 SIDES_PX = (1024, 768, 512, 384, 256)
@@ -192,10 +192,13 @@ def _places(group: Sequence[_Found], ppi: float) -> Iterator[Capsule]:
 
 
 def _least(real: NDArray[np.float64], by_chance: NDArray[np.float64], rolls: int) -> float:
-    """The least strength at which chance is a small enough share; both sorted."""
+    """The least strength at which chance is a small enough share; both sorted.
+
+    Chance is never taken for none (Phipson and Smyth, Stat. Appl. Genet. Mol. Biol. 9(1), 2010).
+    """
     for strength in real:
         more = len(real) - np.searchsorted(real, strength)
-        false = (len(by_chance) - np.searchsorted(by_chance, strength)) / rolls
+        false = (len(by_chance) - np.searchsorted(by_chance, strength) + 1) / rolls
         if false <= FALSE_SHARE * more:
-            return float(strength)
-    return float("inf")
+            return min(float(strength), SURE)
+    return SURE

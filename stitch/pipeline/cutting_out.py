@@ -42,8 +42,8 @@ from stitch.report.beside import beside
 from stitch.report.preview import GrowingPreview
 
 BYTES_A_PX = 150
-BYTES_A_FINE_CELL = 60
-BYTES_A_PX_OUT = 260  # while a band is cut out, averaged and mixed
+BYTES_A_FINE_CELL = 80
+BYTES_A_PX_OUT = 300  # while a band is cut out, averaged and mixed
 LEAST_ROWS, MOST_ROWS = 8, 256
 USUAL_MARGIN_MM = 2.0
 LEAST_CONTENT_MM2 = 0.3  # smaller spots do not decide where the picture is trimmed
