@@ -19,7 +19,7 @@ FEWEST_PATCHES = 64  # planned in a small overlap, a corner that two scans share
 FEW_PATCHES, FEW_TOGETHER = 20, 3  # of a plan that only has to find the place for the next
 READ_TOGETHER = 24  # patches side by side, about
 NEAREST = 0.75  # of a patch, from the middle of one to that of the next
-ENOUGH_PATCHES = 30
+ENOUGH_PATCHES, ENOUGH_SHARE = 30, 0.6  # of a size: with fewer, or less of what was asked for, a smaller one is tried
 FEWEST_LINES = 3
 SPARSE_SIZES_PX = (96, 64, 48, 32)
 DENSE_ROWS_TOGETHER = 6  # rows of a dense plan that are read together
@@ -62,7 +62,7 @@ def plan(map_a: PlacedMap, map_b: PlacedMap, grain: Grain) -> list[Group]:
     groups: list[Group] = []
     for size_px in SPARSE_SIZES_PX:
         groups = list(_sparse(map_a, map_b, size_px, grain))
-        if sum(len(group.centres) for group in groups) >= ENOUGH_PATCHES:
+        if sum(len(group.centres) for group in groups) >= min(ENOUGH_PATCHES, ENOUGH_SHARE * grain.most):
             break
     return groups
 

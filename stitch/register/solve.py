@@ -27,6 +27,7 @@ FIRST_ROUNDS = 3
 ROBUST_WIDTH = 2.5
 BED_PRIOR = 0.003  # standard deviation expected of a bed's two figures before anything is seen
 LEAST_PULL = 0.01  # spread with which the prior pulls at least: patches that agree exactly must not switch it off
+FEIGNED_FROM_PX = 1500.0  # long side of scans that `FEIGNED` holds for, and larger ones
 FELT_SIGMAS, FEIGNED = 3.0, 0.0003  # small turns: how far a figure must stand out; errors of 0.01 px feign so much
 BED_PARTS = np.array([[[0.5, 0.0], [0.0, -0.5]], [[0.0, 0.5], [0.5, 0.0]]])  # ∂linear / ∂(anisotropy, skew), near 0
 
@@ -125,19 +126,23 @@ def solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str, *, f
     is_shown = shows_bed(poses, points)
     if feels_bed and not is_shown and next(iter(poses.values())).bed.source is BedSource.UNKNOWN:
         felt = _solve(poses, points, anchor, is_bed_free=True)
-        if _is_plain(felt.poses[anchor].bed):
+        if _is_plain(felt.poses[anchor].bed, 2 * max(poses[anchor].centre_px)):
             bed = replace(felt.poses[anchor].bed, source=BedSource.UNKNOWN)
             return replace(felt, poses={name: replace(pose, bed=bed) for name, pose in felt.poses.items()})
     return _solve(poses, points, anchor, is_bed_free=is_shown)
 
 
-def _is_plain(bed: Bed) -> bool:
-    """Whether one of the figures stands out from its noise and from what systematic errors of patches feign."""
+def _is_plain(bed: Bed, long_side_px: float) -> bool:
+    """Whether one of the figures stands out from its noise and from what systematic errors of patches feign.
+
+    The smaller the scans, the more the same errors in px feign.
+    """
+    feigned = FEIGNED * max(1.0, FEIGNED_FROM_PX / long_side_px)
     figures = (
         (bed.anisotropy, bed.sigma_anisotropy),
         (np.tan(np.radians(bed.skew_deg)), np.radians(bed.sigma_skew_deg)),
     )
-    return any(abs(value) > FELT_SIGMAS * np.hypot(sigma, FEIGNED) for value, sigma in figures)
+    return any(abs(value) > FELT_SIGMAS * np.hypot(sigma, feigned) for value, sigma in figures)
 
 
 def _solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str, *, is_bed_free: bool) -> Solution:

@@ -106,7 +106,7 @@ def test_the_table_goes_on_where_it_stopped(tmp_path: Path, monkeypatch, capsys)
     score_table = script("score_table")
     calls = []
 
-    def counting(scans: Path, truth: Truth, job: Path) -> table.Joined:
+    def counting(scans: Path, truth: Truth, job: Path, more: tuple[str, ...]) -> table.Joined:
         calls.append(truth.seed)
         return refusing(scans, truth, job)
 
