@@ -35,7 +35,15 @@ def filled_px(codes: NDArray[Any]) -> NDArray[np.bool_]:
 
 def _has_wedge(codes: NDArray[Any]) -> bool:
     """Whether the colour of one of the two corners runs along the left side, ever less deep, down to nothing."""
-    return any(_is_wedge(_depths(part)) for part in (codes, codes[::-1]))
+    return any(
+        _run_length(part) >= LEAST_SHARE * len(part) and _is_wedge(_depths(part)) for part in (codes, codes[::-1])
+    )
+
+
+def _run_length(codes: NDArray[Any]) -> int:
+    """How many px of the left side, from the top on, are exactly as the top left corner."""
+    other = (codes[:, 0] != codes[0, 0]).any(axis=1)
+    return int(other.argmax())
 
 
 def _depths(codes: NDArray[Any]) -> NDArray[np.intp]:
@@ -46,9 +54,8 @@ def _depths(codes: NDArray[Any]) -> NDArray[np.intp]:
 
 
 def _is_wedge(depths: NDArray[np.intp]) -> bool:
-    ended = np.flatnonzero(depths == 0)
-    length = int(ended[0]) if len(ended) else 0
-    if length < LEAST_SHARE * len(depths) or depths[: length // 4 + 1].max() < LEAST_DEPTH_PX:
+    length = int(np.flatnonzero(depths == 0)[0])
+    if depths[: length // 4 + 1].max() < LEAST_DEPTH_PX:
         return False
     rows = np.arange(length // 8, length)  # the corner itself may be cut off by the next side's wedge
     line = np.polyfit(rows, depths[rows], 1)

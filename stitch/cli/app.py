@@ -11,10 +11,18 @@ from types import FrameType
 
 from stitch.errors import INTERRUPTED
 
+LIBRARIES = {
+    "OPENBLAS_NUM_THREADS": "1",  # many small products: its threads only wait for one another
+    "OPENCV_THREAD_POOL_ACTIVE_WAIT_MAIN": "0",  # idle threads sleep and leave the cores to ours
+    "OPENCV_THREAD_POOL_ACTIVE_WAIT_WORKER": "0",
+}
+"""How the libraries that compute are told to behave, unless the environment says otherwise."""
+
 
 def run() -> None:
     """Run the command line and end the process with its exit code."""
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # many small products: its threads only wait for one another
+    for name, value in LIBRARIES.items():
+        os.environ.setdefault(name, value)
     try:
         _meet_signals_like_ctrl_c()
         _print_any_name()

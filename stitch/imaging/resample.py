@@ -26,6 +26,9 @@ from stitch.model.settings import Resample
 Map = PlacedMap | FloatArray
 """The whole map of a placed scan, or a plain linear one (2, 3), canvas px from scan px."""
 
+Terms = tuple[FloatArray, ...]
+"""Arrays that broadcast together and whose sum is a position at every pixel (h, w)."""
+
 KERNEL_REACH_PX = 3  # source pixels a cubic sample needs around it, with one to spare
 LOWPASS_LOBES = 3  # lobes of the windowed sinc used when shrinking
 BLOCK_PX = 192  # side of the parts of a window whose positions are held at once
@@ -172,20 +175,20 @@ def sample_at(
         at *= STEPS_PER_PX
         np.rint(at, out=at)
     found = np.empty((*x.shape, *pixels.shape[2:]), pixels.dtype)
-    _sample_steps(pixels, source, (x, y), how, found, is_halved=is_halved)
+    _sample_steps(pixels, source, ((x,), (y,)), how, found, is_halved=is_halved)
     return found
 
 
 def _sample_steps(
     pixels: NDArray[Any],
     source: Window,
-    steps: tuple[FloatArray, FloatArray],
+    steps: tuple[Terms, Terms],
     how: Resample,
     into: NDArray[Any],
     *,
     is_halved: bool,
 ) -> None:
-    """Fill `into` (h, w[, c]) from positions in whole steps, (h, w) each, which are used up."""
+    """Fill `into` (h, w[, c]) from positions of x and y in whole steps, which are used up."""
     reach = KERNEL_REACH_PX + (doubling.HALF_TAPS if how is Resample.FINE else 0)
     x, columns = _in_pixels(steps[0], source.x0_px, source.width_px, reach)
     y, rows = _in_pixels(steps[1], source.y0_px, source.height_px, reach)
@@ -198,31 +201,42 @@ def _sample_steps(
     into[...] = doubling.read_straight(grid, factor * x, factor * y, pixels.dtype, in_steps=True)
 
 
-def _steps(placed: Map, block: Window) -> tuple[FloatArray, FloatArray]:
-    """Scan positions of every pixel centre of a canvas window, in whole steps."""
+def _steps(placed: Map, block: Window) -> tuple[Terms, Terms]:
+    """Scan positions of every pixel centre of a canvas window, in whole steps: x and y.
+
+    Of a linear map what columns add and what rows add are rounded for themselves, so that their sum is never written
+    out in double precision.
+    """
     if isinstance(placed, PlacedMap) and not placed.is_linear:
         x, y = (np.multiply(at, STEPS_PER_PX, out=at) for at in placed.positions(block))
-    else:
-        inverse = invert(linear_part(placed)) * STEPS_PER_PX
-        across, down = np.arange(block.x0_px, block.x1_px), np.arange(block.y0_px, block.y1_px)
-        x, y = (np.add.outer(own[1] * down + own[2], own[0] * across) for own in inverse)
-    return np.rint(x, out=x), np.rint(y, out=y)
+        return (np.rint(x, out=x),), (np.rint(y, out=y),)
+    across, down = np.arange(block.x0_px, block.x1_px), np.arange(block.y0_px, block.y1_px)
+    x_own, y_own = invert(linear_part(placed)) * STEPS_PER_PX
+    return _linear_terms(x_own, across, down), _linear_terms(y_own, across, down)
 
 
-def _in_pixels(steps: FloatArray, source_px: int, length_px: int, reach_px: int) -> tuple[NDArray[np.float32], slice]:
+def _linear_terms(own: FloatArray, across: NDArray[np.int64], down: NDArray[np.int64]) -> Terms:
+    by_column, by_row = np.rint(own[0] * across), np.rint(own[1] * down + own[2])
+    first = by_column[0]
+    return (by_column - first)[None, :], (by_row + first)[:, None]
+
+
+def _in_pixels(terms: Terms, source_px: int, length_px: int, reach_px: int) -> tuple[NDArray[np.float32], slice]:
     """One axis: positions in the pixels that sampling there needs, and which of a source from `source_px` on these are.
 
     Positions count from the first of them, in the same steps; few enough pixels from it for float32 to hold them.
     """
-    low, high = float(steps.min()) / STEPS_PER_PX - source_px, float(steps.max()) / STEPS_PER_PX - source_px
+    low = sum(float(term.min()) for term in terms) / STEPS_PER_PX - source_px
+    high = sum(float(term.max()) for term in terms) / STEPS_PER_PX - source_px
     first = min(max(math.floor(low) - reach_px, 0), length_px - 1)
     last = max(min(math.ceil(high) + reach_px, length_px - 1), first)
-    steps -= (source_px + first) * STEPS_PER_PX
+    *others, counted = terms
+    counted -= (source_px + first) * STEPS_PER_PX
     if low < first - 2 or high > last + 2:  # farther out the edge pixel repeats just the same
-        np.clip(steps, -2 * STEPS_PER_PX, (last - first + 2) * STEPS_PER_PX, out=steps)
-    at = steps.astype(np.float32)
-    at *= np.float32(1 / STEPS_PER_PX)
-    return at, slice(first, last + 1)
+        counted = np.clip(sum(others, counted), -2 * STEPS_PER_PX, (last - first + 2) * STEPS_PER_PX)
+        others = []
+    at, *more = [np.multiply(term, 1 / STEPS_PER_PX).astype(np.float32) for term in (counted, *others)]
+    return sum(more, at), slice(first, last + 1)
 
 
 def _lowpassed(pixels: NDArray[Any], scale: float) -> NDArray[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -184,11 +185,14 @@ def filled_findings(reduced: Mapping[str, Reduced]) -> list[Finding]:
     ]
 
 
-def streak_findings(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], laid: Laid) -> list[Finding]:
+def streak_findings(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], laid: Laid, jobs: int) -> list[Finding]:
     """A failed check for each placed scan with streaks; a sheet's shadow or a painted line is none."""
-    found = []
-    for name, one in ((name, reduced[name]) for name in laid.mm_from_scan):
-        found_here = [streak for streak in find_streaks(one.codes) if not _is_edge(streak, one, laid)]
+    found, names = [], list(laid.mm_from_scan)
+    with ThreadPoolExecutor(jobs, thread_name_prefix="streaks") as pool:
+        everywhere = list(pool.map(lambda name: find_streaks(reduced[name].codes), names))
+    for name, seen in zip(names, everywhere, strict=True):
+        one = reduced[name]
+        found_here = [streak for streak in seen if not _is_edge(streak, one, laid)]
         streaks = [streak for streak in found_here if not _is_painted(streak, one, reduced, laid)]
         if streaks:
             at = [f"{mm_from_px((s.x_px + 0.5) * one.factor, ppi[name]):.0f}" for s in streaks[:NAMED_PLACES]]

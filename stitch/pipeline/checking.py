@@ -105,7 +105,7 @@ def check_files(
     if laid is not None:
         encoding = Encoding.of_profile(next((scan.profile for scan in seen.scans if scan.profile), None))
         missing = check_places.missing_pieces(laid, fit, plan, rough, mirrored)
-        shown = measured(laid, seen.reduced, seen.looks, ppi, encoding)
+        shown = measured(laid, seen.reduced, seen.looks, ppi, encoding, jobs)
         findings += [*missing.findings, *against_plan.turn_findings(laid, fit), *shown.findings]
         findings += check_detail.unlike_detail_findings(unlike_detail(seen.looks, *_comparable(ppi, laid, rough)))
         if fit is not None and plan is not None:

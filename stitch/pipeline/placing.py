@@ -113,7 +113,7 @@ def place(
         registration = replace(registration, findings=told)
 
         def quality(laid: Laid) -> list[Finding]:
-            seen = measured(laid, reduced, looks, ppi, job.encoding)
+            seen = measured(laid, reduced, looks, ppi, job.encoding, job.threads)
             return told_by_join([*seen.findings, *block_findings(looks), *filled_findings(reduced)], registration.links)
 
         found = _laid_out(registration, reduced, sources, job, book.distances, quality)

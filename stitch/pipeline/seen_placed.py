@@ -41,9 +41,14 @@ class Measured:
 
 
 def measured(
-    laid: Laid, reduced: Mapping[str, Reduced], looks: Mapping[str, Look], ppi: Mapping[str, float], encoding: Encoding
+    laid: Laid,
+    reduced: Mapping[str, Reduced],
+    looks: Mapping[str, Look],
+    ppi: Mapping[str, float],
+    encoding: Encoding,
+    jobs: int,
 ) -> Measured:
-    """Everything that is seen once the scans lie where they belong."""
+    """Everything that is seen once the scans lie where they belong; `jobs` : threads."""
     paint = _paint_cells(looks, laid, reduced)
     shared = compare_all(_sides(reduced, looks, laid, paint, encoding))
     placed = list(laid.mm_from_scan)
@@ -56,7 +61,7 @@ def measured(
     findings = [
         *check_places.strip_findings(shown),
         *check_places.askew_findings(laid),
-        *check_quality.streak_findings(reduced, ppi, laid),
+        *check_quality.streak_findings(reduced, ppi, laid, jobs),
         *check_quality.exposure_findings(light),
         *focus,
         *check_quality.shadow_findings(shared, light, sizes, focus),

@@ -63,7 +63,7 @@ def check_master(job: Job, master: MasterRecord, ppi: float, overview: Callable[
     def make() -> SizeCheck:
         source = open_known(job.folder.master, master.sha256, scratch=job.folder.scratch)
         with contextlib.closing(source):
-            found = measure(source, ppi, overview=overview(), progress=job.progress, **asked)
+            found = measure(source, ppi, overview=overview(), jobs=job.threads, progress=job.progress, **asked)
         save_record(saved, found)
         return found
 

@@ -10,8 +10,10 @@ other, and that vote is judged without the scans' borders (`sameplace.py`).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -64,13 +66,15 @@ class Glass:
         return replace(reduced, codes=_filled(reduced.codes, mask)) if mask.any() else reduced
 
 
-def find_glass(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], *, seed: int = 0) -> Glass:
+def find_glass(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], *, seed: int = 0, jobs: int = 1) -> Glass:
     """Dust, scratches and hairs on the glass, from the set of scans; nothing with fewer than three scans.
 
     Parameters
     ----------
     reduced : small copies by scan name.
     ppi : resolution of each scan, scan px per inch.
+    seed : of the rolls.
+    jobs : threads.
     """
     if len(reduced) < MIN_SCANS:
         return Glass()
@@ -81,10 +85,10 @@ def find_glass(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], *, seed
         return Glass()
     rng = np.random.default_rng(seed)
     sums = [_Tally.empty(size) for _ in range(1 + ROLLS)]
-    for name, one in reduced.items():
-        contrast = _regridded(_contrast(one.rgb), pitch / pitches[name], size)
-        for number, tally in enumerate(sums):
-            tally.add(contrast if number == 0 else _rolled(contrast, rng))
+    with ThreadPoolExecutor(jobs, thread_name_prefix="glass") as pool:
+        for contrast in _contrasts(reduced, {name: pitch / own for name, own in pitches.items()}, size, pool):
+            rolls = [(0, 0), *(_roll(contrast, rng) for _ in range(ROLLS))]
+            list(pool.map(lambda tally, by, picture=contrast: tally.add(np.roll(picture, by, (0, 1))), sums, rolls))
     need = math.ceil(SHARE * len(reduced))
     mean, seen = sums[0].strength(len(reduced), need)
     by_chance = max(float(tally.strength(len(reduced), need)[0].max()) for tally in sums[1:])
@@ -108,13 +112,30 @@ class _Tally:
 
     def add(self, contrast: FloatPicture) -> None:
         for k, sign in enumerate((-1, 1)):
-            self.total[k] += np.clip(sign * contrast, 0, MOST_Z)
-            self.count[k] += sign * contrast > SHOWS_Z
+            own = contrast if sign > 0 else -contrast
+            self.count[k] += own > SHOWS_Z
+            self.total[k] += np.clip(own, 0, MOST_Z)
 
     def strength(self, scan_count: int, need: int) -> tuple[FloatPicture, NDArray[np.uint8]]:
         """Mean contrast where enough scans show it, else 0; and how many show it."""
         mean = np.where(self.count >= need, self.total / scan_count, 0).max(axis=0).astype(np.float32)
         return mean, self.count.max(axis=0)
+
+
+def _contrasts(
+    reduced: Mapping[str, Reduced], ratios: Mapping[str, float], size: tuple[int, int], pool: Executor
+) -> Iterator[FloatPicture]:
+    """The contrast of every scan on the common grid, each begun while the one before is looked at."""
+
+    def made(name: str) -> FloatPicture:
+        return _regridded(_contrast(reduced[name].rgb), ratios[name], size)
+
+    names = list(reduced)
+    waiting = pool.submit(made, names[0])
+    for _, following in pairwise(names):
+        ready, waiting = waiting.result(), pool.submit(made, following)
+        yield ready
+    yield waiting.result()
 
 
 def _contrast(rgb: FloatPicture) -> FloatPicture:
@@ -144,9 +165,9 @@ def _regridded(picture: FloatPicture, ratio: float, size: tuple[int, int]) -> Fl
     )
 
 
-def _rolled(contrast: FloatPicture, rng: np.random.Generator) -> FloatPicture:
-    by = [int(rng.integers(LEAST_ROLL_PX, length - LEAST_ROLL_PX)) for length in contrast.shape]
-    return np.roll(contrast, by, (0, 1))
+def _roll(contrast: FloatPicture, rng: np.random.Generator) -> tuple[int, int]:
+    down, across = (int(rng.integers(LEAST_ROLL_PX, length - LEAST_ROLL_PX)) for length in contrast.shape)
+    return down, across
 
 
 def _described(hit: NDArray[np.bool_], seen: NDArray[np.uint8], pitch_mm: float) -> Glass:

@@ -131,7 +131,7 @@ def register(
     sizes = {name: sources[name].size for name in names}
     nominal_ppi = float(np.median([ppi[name] for name in names]))
     scales = {name: nominal_ppi / ppi[name] for name in names}
-    glass = find_glass(reduced, ppi, seed=seed)
+    glass = find_glass(reduced, ppi, seed=seed, jobs=jobs)
     cleaned = {name: glass.cleaned(reduced[name], ppi[name]) for name in names}
 
     search = FeatureSearch(cleaned, {n: glass.mask(cleaned[n], ppi[n]) for n in names}, store, feature_jobs or jobs)
@@ -141,7 +141,7 @@ def register(
         tied = tie_links(names, searched.pairs, ties, reduced, scales, nominal_ppi)
         pairs = searched.pairs + tied.pairs
         try:
-            refuse_unlinked(names, pairs, searched.doubts, colourless=[n for n in names if not has_colour(cleaned[n])])
+            refuse_unlinked(names, pairs, searched.doubts, is_colourless=lambda name: not has_colour(cleaned[name]))
         except RegisterError as stop:
             stop.places = places_so_far(names, pairs, reduced, sizes, scales)
             raise

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Sequence
 
 from stitch.errors import RegisterError
 from stitch.register import graph, links
@@ -10,11 +10,15 @@ from stitch.register.pairs import Doubt, Pair
 
 
 def refuse_unlinked(
-    names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt] = (), *, colourless: Collection[str] = ()
+    names: Sequence[str],
+    pairs: Sequence[Pair],
+    doubts: Sequence[Doubt] = (),
+    *,
+    is_colourless: Callable[[str], bool] = lambda _: False,
 ) -> None:
     """Raise RegisterError when the scans do not all hang together, naming those left over.
 
-    Of scans that are `colourless` it is said that they cannot be compared when they lie turned.
+    Of scans that are colourless it is said that they cannot be compared when they lie turned.
     """
     found = graph.groups(names, [pair.scan_ids for pair in pairs])
     if len(found) == 1:
@@ -36,7 +40,7 @@ def refuse_unlinked(
         f"Check that {they} this painting, with 30 mm or more of overlap and paint in the overlap; "
         f"scan again with more overlap, or leave {them} out with --skip."
     )
-    grey = [name for name in left if name in colourless]
+    grey = [name for name in left if is_colourless(name)]
     if grey:
         was = "was" if len(grey) == 1 else "were"
         show = "it shows" if len(grey) == 1 else "they show"

@@ -53,7 +53,7 @@ def place_roughly(
     """
     names = list(reduced)
     scales = {name: _nominal(ppi) / ppi[name] for name in names}
-    glass = find_glass(reduced, ppi, seed=seed)
+    glass = find_glass(reduced, ppi, seed=seed, jobs=jobs)
     cleaned = {name: glass.cleaned(reduced[name], ppi[name]) for name in names}
     search = FeatureSearch(cleaned, {n: glass.mask(cleaned[n], ppi[n]) for n in names}, store, jobs)
     steps = {name: reduced[name].factor * scales[name] for name in names}
@@ -62,8 +62,7 @@ def place_roughly(
         group = graph.groups(names, [pair.scan_ids for pair in found.pairs])[0]
         lost = tuple(name for name in names if name not in group)
         mirrored = mirrored_scans(cleaned, group, lost, steps, pool, seed=seed)
-    grey = [name for name in names if not has_colour(cleaned[name])]
-    stop = _stop([name for name in names if name not in mirrored], found.pairs, found.doubts, grey)
+    stop = _stop([name for name in names if name not in mirrored], found.pairs, found.doubts, cleaned)
     if len(group) < 2:
         return Rough(None, lost, mirrored, stop, glass.specks, found.pairs, found.doubts)
     registration, trouble = _registered(group, found.pairs, reduced, ppi)
@@ -72,7 +71,7 @@ def place_roughly(
 
 
 def _stop(
-    names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt], colourless: Sequence[str]
+    names: Sequence[str], pairs: Sequence[Pair], doubts: Sequence[Doubt], cleaned: Mapping[str, Reduced]
 ) -> RegisterError | None:
     """Why a join of these scans alone would be refused; None when they all hang together."""
     if len(names) < 2:
@@ -80,7 +79,7 @@ def _stop(
     among = [pair for pair in pairs if set(pair.scan_ids) <= set(names)]
     between = [doubt for doubt in doubts if {doubt.scan_a, doubt.scan_b} <= set(names)]
     try:
-        refuse_unlinked(names, among, between, colourless=[name for name in colourless if name in names])
+        refuse_unlinked(names, among, between, is_colourless=lambda name: not has_colour(cleaned[name]))
     except RegisterError as error:
         return error
     return None

@@ -76,7 +76,7 @@ def cut(
     costs = cut_costs(lattice, parts, colours, layout.canvas_ppi)
     parts = without_specks(lattice, parts, colours, layout, placed_maps(layout, sizes))
     del colours
-    labels = partition(_regions(parts, costs), (lattice.rows, lattice.columns))
+    labels = partition(_regions(parts, costs), (lattice.rows, lattice.columns), jobs=threads)
     fewest = round((px_from_mm(ISLAND_MM, layout.canvas_ppi) / lattice.cell_px) ** 2)
     cells = np.ascontiguousarray(without_islands(labels, parts, fewest)[lattice.used])
     cells.setflags(write=False)

@@ -11,6 +11,7 @@ steps, and nothing depends on chance.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,22 +54,26 @@ class Region:
         )
 
 
-def partition(regions: Sequence[Region], shape: tuple[int, int], levels: int = len(ITERATIONS)) -> NDArray[np.uint8]:
+def partition(
+    regions: Sequence[Region], shape: tuple[int, int], levels: int = len(ITERATIONS), *, jobs: int = 1
+) -> NDArray[np.uint8]:
     """Give every cell to one region: uint8 of `shape`, index + 1 of the region, 0 where none is valid.
 
-    Regions begin and end on multiples of 2**(levels - 1) cells; their `share` is where the search starts.
+    Regions begin and end on multiples of 2**(levels - 1) cells; their `share` is where the search starts. `jobs` :
+    threads, which change nothing in the result.
     """
     pyramid = [_scaled(regions, shape)]
     shapes = [shape]
     for _ in range(levels - 1):
         pyramid.append([_halved(region) for region in pyramid[-1]])
         shapes.append((shapes[-1][0] // 2, shapes[-1][1] // 2))
-    for level in reversed(range(levels)):
-        if level + 1 < levels:
-            for fine, coarse in zip(pyramid[level], pyramid[level + 1], strict=True):
-                fine.share = _doubled(coarse.share) * fine.is_valid
-                fine.across, fine.down = _doubled(coarse.across), _doubled(coarse.down)
-        _relax(pyramid[level], shapes[level], ITERATIONS[level])
+    with ThreadPoolExecutor(jobs, thread_name_prefix="cut") as pool:
+        for level in reversed(range(levels)):
+            if level + 1 < levels:
+                for fine, coarse in zip(pyramid[level], pyramid[level + 1], strict=True):
+                    fine.share = _doubled(coarse.share) * fine.is_valid
+                    fine.across, fine.down = _doubled(coarse.across), _doubled(coarse.down)
+            _relax(pyramid[level], shapes[level], ITERATIONS[level], pool)
     return _strongest(pyramid[0], shape)
 
 
@@ -83,7 +88,7 @@ def _scaled(regions: Sequence[Region], shape: tuple[int, int]) -> list[Region]:
     return [Region.begin(r.place, r.is_valid, r.cut_cost * factor, r.use_cost * factor, r.share) for r in regions]
 
 
-def _relax(regions: Sequence[Region], shape: tuple[int, int], iterations: int) -> None:
+def _relax(regions: Sequence[Region], shape: tuple[int, int], iterations: int, pool: Executor) -> None:
     count = np.zeros(shape, dtype=np.float32)
     for region in regions:
         count[region.place] += region.is_valid
@@ -91,13 +96,17 @@ def _relax(regions: Sequence[Region], shape: tuple[int, int], iterations: int) -
     _onto_simplex([region.share for region in regions], regions, per_label, count)
     leading = [region.share.copy() for region in regions]
     for _ in range(iterations):
-        for region, lead in zip(regions, leading, strict=True):
-            _climb(region, lead)
-        moved = [_descended(region) for region in regions]
+        moved = list(pool.map(_moved, regions, leading))
         _onto_simplex(moved, regions, per_label, count)
         for index, (region, share) in enumerate(zip(regions, moved, strict=True)):
             leading[index] = 2.0 * share - region.share
             region.share = share
+
+
+def _moved(region: Region, lead: Float32Array) -> Float32Array:
+    """Both steps of one region; what it shares with others comes after."""
+    _climb(region, lead)
+    return _descended(region)
 
 
 def _climb(region: Region, lead: Float32Array) -> None:

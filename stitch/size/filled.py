@@ -15,7 +15,7 @@ LIKE_FILL = 0.12  # background next to a filled place differs from the filling b
 
 
 def find_outline_beside_filling(
-    rgb: NDArray[Any], covered: NDArray[np.bool_], px_per_mm: float, search: Search
+    rgb: NDArray[Any], covered: NDArray[np.bool_], px_per_mm: float, search: Search, *, jobs: int = 1
 ) -> Outline:
     """`find_outline`, where the picture may end in a flat filling: the step from filling to lid is no edge.
 
@@ -23,11 +23,11 @@ def find_outline_beside_filling(
     out; that one counts when it finds an edge with a background much like the filling, and the first has no shadow.
     `rgb` is uint8 or uint16.
     """
-    outline = find_outline(rgb, covered, px_per_mm, search)
+    outline = find_outline(rgb, covered, px_per_mm, search, jobs=jobs)
     filling = _flat_colour(rgb)
     if filling is None:
         return outline
-    inner = find_outline(rgb, covered & (rgb != filling).any(axis=-1), px_per_mm, search)
+    inner = find_outline(rgb, covered & (rgb != filling).any(axis=-1), px_per_mm, search, jobs=jobs)
     top = {1: 255.0, 2: 65535.0}[rgb.dtype.itemsize]
     better = tuple(
         line for line in inner.sides if _counts(line, filling / top) and not outline.side(line.side).has_shadow

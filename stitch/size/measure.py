@@ -50,6 +50,7 @@ def measure(
     height_mm: float | None = None,
     measured: Measured = Measured.SHEET,
     tolerance_mm: float | None = None,
+    jobs: int = 1,
     progress: Progress = SILENT,
 ) -> SizeCheck:
     """Measure the painting in a picture and compare it with the tape measure.
@@ -58,18 +59,18 @@ def measure(
     covered, where they are known already. Widths are given along the top and the bottom,
     heights along the left and the right, between the corners of the four fitted lines; a length that needs an edge not
     in view is left out, the others stay. Uncertainties are one standard deviation of the lines' positions: strips that
-    scatter, edges that bow. With `Measured.PAINT` the painted area inside a blank margin is measured.
+    scatter, edges that bow. With `Measured.PAINT` the painted area inside a blank margin is measured. `jobs` : threads.
     """
     if overview is None:
         with progress.task("Looking for the edges", source.size.height_px) as task:
             overview = overview_of(source, ppi, covered, task.advance)
     picture, known, factor = overview.picture, overview.known, overview.block_px
     px_per_mm = px_from_mm(1.0, ppi)
-    outline = find_outline_beside_filling(picture, known, px_per_mm / factor, SHEET)
+    outline = find_outline_beside_filling(picture, known, px_per_mm / factor, SHEET, jobs=jobs)
     lines = _refined(source, outline, factor, px_per_mm)
     if measured is Measured.PAINT:
         margin_in = _inside(outline, known, px_per_mm / factor)
-        inner = find_outline(picture, margin_in, px_per_mm / factor, PAINT)
+        inner = find_outline(picture, margin_in, px_per_mm / factor, PAINT, jobs=jobs)
         lines = _paint_lines(lines, inner, factor)
     return _check(lines, ppi, width_mm, height_mm, tolerance_mm)
 

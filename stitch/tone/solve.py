@@ -96,8 +96,15 @@ def lightness(light: FloatArray) -> FloatArray:
 
 def lightness_slope(light: FloatArray) -> FloatArray:
     """Derivative of `lightness`."""
-    safe = np.maximum(light, 216 / 24389)
-    return np.where(light > 216 / 24389, 116 / 3 / np.cbrt(safe) ** 2, 24389 / 27)
+    return _lightness_and_slope(light)[1]
+
+
+def _lightness_and_slope(light: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """`lightness` and its derivative, from one cube root."""
+    root = np.cbrt(np.maximum(light, 216 / 24389))
+    is_curved = light > 216 / 24389
+    value = np.where(is_curved, 116 * root - 16, light * (24389 / 27))
+    return value, np.where(is_curved, 116 / 3 / (root * root), 24389 / 27)
 
 
 def solve_channel(
@@ -125,8 +132,9 @@ def solve_channel(
         pairs = []
     else:
         values[:, 0] = _start(pairs, scan_count, reference)
+    logs = [(_logs(p.light_a), _logs(p.light_b)) for p in pairs] if free[:, 1].any() else None
     for _ in range(ITERATIONS if pairs else 0):
-        normal, pull = _normal_equations(pairs, values, middle)
+        normal, pull = _normal_equations(pairs, logs, values, middle)
         normal[np.diag_indices_from(normal)] += prior
         pull -= prior * values.ravel()
         values[free] += np.linalg.solve(normal[np.ix_(flat, flat)], pull[flat])
@@ -173,31 +181,40 @@ def _start(pairs: list[ChannelPair], scan_count: int, reference: int) -> FloatAr
 
 
 def _normal_equations(
-    pairs: list[ChannelPair], values: FloatArray, middle: FloatArray
+    pairs: list[ChannelPair],
+    logs: list[tuple[FloatArray, FloatArray]] | None,
+    values: FloatArray,
+    middle: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
+    """`logs` : logarithms of the pairs' light; None where no scan may have a gamma."""
     normal, pull = np.zeros((values.size, values.size)), np.zeros(values.size)
-    for pair in pairs:
+    for number, pair in enumerate(pairs):
         places = np.concatenate([TERMS * pair.a + np.arange(TERMS), TERMS * pair.b + np.arange(TERMS)])
-        seen_a, slopes_a = _matched_and_slopes(pair.light_a, values[pair.a], middle[pair.a])
-        seen_b, slopes_b = _matched_and_slopes(pair.light_b, values[pair.b], middle[pair.b])
-        left = seen_a - seen_b
-        jacobian = np.concatenate([slopes_a, -slopes_b], axis=1)
-        weighted = jacobian * _weights(left)[:, None]
-        normal[np.ix_(places, places)] += weighted.T @ jacobian
-        pull[places] -= weighted.T @ left
+        rows = np.empty((2 * TERMS + 1, pair.light_a.size))  # slopes by the terms of both scans, and what is left
+        log_a, log_b = logs[number] if logs is not None else (None, None)
+        seen_a = _matched_and_slopes(pair.light_a, log_a, values[pair.a], middle[pair.a], rows[:TERMS])
+        seen_b = _matched_and_slopes(pair.light_b, log_b, values[pair.b], middle[pair.b], rows[TERMS:-1])
+        np.negative(rows[TERMS:-1], out=rows[TERMS:-1])
+        rows[-1] = seen_a - seen_b
+        products = (rows * _weights(rows[-1])) @ rows.T
+        normal[np.ix_(places, places)] += products[:-1, :-1]
+        pull[places] -= products[:-1, -1]
     return normal, pull
 
 
-def _matched_and_slopes(light: FloatArray, values: FloatArray, middle: float) -> tuple[FloatArray, FloatArray]:
-    """Lightness after the match, (n,), and its derivatives by the scan's own three terms, (n, 3)."""
+def _matched_and_slopes(
+    light: FloatArray, logs: FloatArray | None, values: FloatArray, middle: float, slopes: FloatArray
+) -> FloatArray:
+    """Lightness after the match, (n,); fills `slopes`, its derivatives by the scan's own three terms, (3, n)."""
     log_gain, more, offset = values
-    if more == 0.0:
+    if logs is None or more == 0.0:
         scaled = np.exp(log_gain) * light
     else:
-        scaled = np.exp(log_gain + more * (_logs(light) - middle)) * np.maximum(light, 0.0)
-    slope = lightness_slope(scaled + offset)
-    slopes = np.stack([slope * scaled, slope * scaled * (_logs(light) - middle), slope], axis=-1)
-    return lightness(scaled + offset), slopes
+        scaled = np.exp(log_gain + more * (logs - middle)) * np.maximum(light, 0.0)
+    found, slopes[2] = _lightness_and_slope(scaled + offset)
+    np.multiply(slopes[2], scaled, out=slopes[0])
+    slopes[1] = 0.0 if logs is None else slopes[0] * (logs - middle)
+    return found
 
 
 def _weights(left: FloatArray) -> FloatArray:

@@ -86,7 +86,7 @@ def test_a_few_lines_make_the_tooth_come_out_somewhat_larger_never_smaller() -> 
 
 def test_of_unlinked_scans_without_colour_it_is_said_that_they_must_not_lie_turned() -> None:
     with pytest.raises(RegisterError) as refused:
-        refuse_unlinked(["a", "b"], [], colourless=["b"])
+        refuse_unlinked(["a", "b"], [], is_colourless=lambda name: name == "b")
     assert "If b was laid turned: it shows no colour to compare" in refused.value.advice
     with pytest.raises(RegisterError) as plain:
         refuse_unlinked(["a", "b"], [])
