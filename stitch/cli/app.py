@@ -18,11 +18,14 @@ LIBRARIES = {
 }
 """How the libraries that compute are told to behave, unless the environment says otherwise."""
 
+SWITCH_S = 0.0005  # threads that wait for Python get it sooner: ours do many short steps (placing took 10 % longer at 0.005)
+
 
 def run() -> None:
     """Run the command line and end the process with its exit code."""
     for name, value in LIBRARIES.items():
         os.environ.setdefault(name, value)
+    sys.setswitchinterval(SWITCH_S)
     try:
         _meet_signals_like_ctrl_c()
         _print_any_name()

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ Place = tuple[slice, slice]
 STEP = np.float32(0.35)  # primal and dual step; their product times 8 stays below 1
 ITERATIONS = (60, 100, 200, 400)  # finest level first
 SIMPLEX_PASSES = 2
+WORTH_A_THREAD = 1 << 14  # cells of a region: smaller ones are done sooner than handed over
 MEAN_COST = 0.4  # costs are scaled to this where there is a choice: then the steps suit both sides of the problem
 
 
@@ -73,7 +75,7 @@ def partition(
                 for fine, coarse in zip(pyramid[level], pyramid[level + 1], strict=True):
                     fine.share = _doubled(coarse.share) * fine.is_valid
                     fine.across, fine.down = _doubled(coarse.across), _doubled(coarse.down)
-            _relax(pyramid[level], shapes[level], ITERATIONS[level], pool)
+            _relax(pyramid[level], shapes[level], ITERATIONS[level], pool, jobs)
     return _strongest(pyramid[0], shape)
 
 
@@ -88,25 +90,34 @@ def _scaled(regions: Sequence[Region], shape: tuple[int, int]) -> list[Region]:
     return [Region.begin(r.place, r.is_valid, r.cut_cost * factor, r.use_cost * factor, r.share) for r in regions]
 
 
-def _relax(regions: Sequence[Region], shape: tuple[int, int], iterations: int, pool: Executor) -> None:
+def _relax(regions: Sequence[Region], shape: tuple[int, int], iterations: int, pool: Executor, threads: int) -> None:
     count = np.zeros(shape, dtype=np.float32)
     for region in regions:
         count[region.place] += region.is_valid
     per_label = (1.0 / np.maximum(count, 1.0)).astype(np.float32)
     _onto_simplex([region.share for region in regions], regions, per_label, count)
     leading = [region.share.copy() for region in regions]
+    parts = _shared_out(regions, threads if max(region.share.size for region in regions) >= WORTH_A_THREAD else 1)
     for _ in range(iterations):
-        moved = list(pool.map(_moved, regions, leading))
+        moved = [one for part in pool.map(lambda part: _moved(regions[part], leading[part]), parts) for one in part]
         _onto_simplex(moved, regions, per_label, count)
         for index, (region, share) in enumerate(zip(regions, moved, strict=True)):
             leading[index] = 2.0 * share - region.share
             region.share = share
 
 
-def _moved(region: Region, lead: Float32Array) -> Float32Array:
-    """Both steps of one region; what it shares with others comes after."""
-    _climb(region, lead)
-    return _descended(region)
+def _shared_out(regions: Sequence[Region], threads: int) -> list[slice]:
+    """Runs of regions of about as many cells each."""
+    sizes = np.cumsum([region.share.size for region in regions])
+    ends = np.searchsorted(sizes, sizes[-1] * np.arange(1, threads) / threads).tolist()
+    return [slice(start, stop) for start, stop in pairwise([0, *ends, len(regions)])]
+
+
+def _moved(regions: Sequence[Region], leading: Sequence[Float32Array]) -> list[Float32Array]:
+    """Both steps of some regions; what they share with others comes after."""
+    for region, lead in zip(regions, leading, strict=True):
+        _climb(region, lead)
+    return [_descended(region) for region in regions]
 
 
 def _climb(region: Region, lead: Float32Array) -> None:
