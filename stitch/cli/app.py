@@ -18,7 +18,9 @@ LIBRARIES = {
 }
 """How the libraries that compute are told to behave, unless the environment says otherwise."""
 
-SWITCH_S = 0.0005  # threads that wait for Python get it sooner: ours do many short steps (placing took 10 % longer at 0.005)
+SWITCH_S = (
+    0.0005  # threads that wait for Python get it sooner: ours do many short steps (placing took 10 % longer at 0.005)
+)
 
 
 def run() -> None:

@@ -91,9 +91,8 @@ class Encoding:
         return np.asarray(codes).reshape(encoded.shape)
 
     def decode_table(self, bits: int) -> Float32Array:
-        """Linear light of every code, float32 of shape (2**bits, 3), for 8 or 16 bits."""
-        step = (CURVE_POINTS - 1) // (2**bits - 1)
-        return np.ascontiguousarray(self.curves[:, ::step].T, dtype=np.float32)
+        """Linear light of every code, float32 of shape (2**bits, 3), for 8 or 16 bits; not to be written to."""
+        return _decode_table(self, bits)
 
     def lab(self, encoded: NDArray[Any]) -> FloatArray:
         """CIELAB (D50, float64) of code values 0..1, shape (..., 3)."""
@@ -119,6 +118,14 @@ class Encoding:
         position = np.clip(block, 0.0, 1.0) * np.float32(CURVE_POINTS - 1)
         part = np.minimum(np.floor(position / _PART_STEP), _PARTS - 1)
         return _looked_up(self._forward, position - part * _PART_STEP, part)
+
+
+@functools.lru_cache(maxsize=4)
+def _decode_table(encoding: Encoding, bits: int) -> Float32Array:
+    step = (CURVE_POINTS - 1) // (2**bits - 1)
+    table = np.ascontiguousarray(encoding.curves[:, ::step].T, dtype=np.float32)
+    table.setflags(write=False)
+    return table
 
 
 def _by_blocks(values: NDArray[Any], convert: Callable[[Float32Array], Float32Array]) -> Float32Array:

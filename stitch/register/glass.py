@@ -10,10 +10,9 @@ other, and that vote is judged without the scans' borders (`sameplace.py`).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from concurrent.futures import Executor, ThreadPoolExecutor
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -85,10 +84,16 @@ def find_glass(reduced: Mapping[str, Reduced], ppi: Mapping[str, float], *, seed
         return Glass()
     rng = np.random.default_rng(seed)
     sums = [_Tally.empty(size) for _ in range(1 + ROLLS)]
+    names = list(reduced)
+
+    def contrast_of(name: str) -> FloatPicture:
+        return _regridded(_contrast(reduced[name].rgb), pitch / pitches[name], size)
+
     with ThreadPoolExecutor(jobs, thread_name_prefix="glass") as pool:
-        for contrast in _contrasts(reduced, {name: pitch / own for name, own in pitches.items()}, size, pool):
-            rolls = [(0, 0), *(_roll(contrast, rng) for _ in range(ROLLS))]
-            list(pool.map(lambda tally, by, picture=contrast: tally.add(np.roll(picture, by, (0, 1))), sums, rolls))
+        for start in range(0, len(names), jobs):
+            for contrast in list(pool.map(contrast_of, names[start : start + jobs])):
+                rolls = [(0, 0), *(_roll(contrast, rng) for _ in range(ROLLS))]
+                list(pool.map(_Tally.add, sums, [contrast] * len(sums), rolls))
     need = math.ceil(SHARE * len(reduced))
     mean, seen = sums[0].strength(len(reduced), need)
     by_chance = max(float(tally.strength(len(reduced), need)[0].max()) for tally in sums[1:])
@@ -110,9 +115,9 @@ class _Tally:
         shape = (2, size[1], size[0])
         return _Tally(np.zeros(shape, np.float32), np.zeros(shape, np.uint8))
 
-    def add(self, contrast: FloatPicture) -> None:
-        for k, sign in enumerate((-1, 1)):
-            own = contrast if sign > 0 else -contrast
+    def add(self, contrast: FloatPicture, roll: tuple[int, int]) -> None:
+        rolled = np.roll(contrast, roll, (0, 1))
+        for k, own in enumerate((-rolled, rolled)):
             self.count[k] += own > SHOWS_Z
             self.total[k] += np.clip(own, 0, MOST_Z)
 
@@ -120,22 +125,6 @@ class _Tally:
         """Mean contrast where enough scans show it, else 0; and how many show it."""
         mean = np.where(self.count >= need, self.total / scan_count, 0).max(axis=0).astype(np.float32)
         return mean, self.count.max(axis=0)
-
-
-def _contrasts(
-    reduced: Mapping[str, Reduced], ratios: Mapping[str, float], size: tuple[int, int], pool: Executor
-) -> Iterator[FloatPicture]:
-    """The contrast of every scan on the common grid, each begun while the one before is looked at."""
-
-    def made(name: str) -> FloatPicture:
-        return _regridded(_contrast(reduced[name].rgb), ratios[name], size)
-
-    names = list(reduced)
-    waiting = pool.submit(made, names[0])
-    for _, following in pairwise(names):
-        ready, waiting = waiting.result(), pool.submit(made, following)
-        yield ready
-    yield waiting.result()
 
 
 def _contrast(rgb: FloatPicture) -> FloatPicture:

@@ -14,19 +14,35 @@ def groups(names: Iterable[str], links: Iterable[tuple[str, str]]) -> list[list[
     """Groups of linked scans, the largest first; within a group in the order of `names`."""
     names = list(names)
     parent = {name: name for name in names}
-
-    def root(name: str) -> str:
-        while parent[name] != name:
-            parent[name] = parent[parent[name]]
-            name = parent[name]
-        return name
-
     for a, b in links:
-        parent[root(a)] = root(b)
+        parent[_root(parent, a)] = _root(parent, b)
     found: dict[str, list[str]] = {}
     for name in names:
-        found.setdefault(root(name), []).append(name)
+        found.setdefault(_root(parent, name), []).append(name)
     return sorted(found.values(), key=lambda g: (-len(g), names.index(g[0])))
+
+
+def _root(parent: dict[str, str], name: str) -> str:
+    while parent[name] != name:
+        parent[name] = parent[parent[name]]
+        name = parent[name]
+    return name
+
+
+def held_twice(names: Iterable[str], links: Mapping[tuple[str, str], float]) -> set[tuple[str, str]]:
+    """The heaviest links that join all the scans `links` join, and join them once more without the first of them.
+
+    Two spanning forests that share no link, each the heaviest there is (Kruskal 1956).
+    """
+    names = list(names)
+    chosen: set[tuple[str, str]] = set()
+    for _ in range(2):
+        parent = {name: name for name in names}
+        for a, b in sorted(links.keys() - chosen, key=lambda one: (-links[one], one)):
+            if _root(parent, a) != _root(parent, b):
+                parent[_root(parent, a)] = _root(parent, b)
+                chosen.add((a, b))
+    return chosen
 
 
 def first_placement(

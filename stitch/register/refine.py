@@ -5,29 +5,26 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
-from itertools import combinations
 
 import numpy as np
 
-from stitch.imaging.affine import FloatArray, compose, invert, px_from_mm
+from stitch.imaging.affine import FloatArray, compose, px_from_mm
 from stitch.imaging.colour import Encoding
 from stitch.imaging.placed_map import PlacedMap, Shifts
 from stitch.model.geometry import Size
 from stitch.model.layout import CorrectionFit
 from stitch.model.scans import PixelSource
 from stitch.model.store import NO_STORE
-from stitch.model.ties import ordered
 from stitch.progress import Progress
 from stitch.register import graph
 from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
-from stitch.register.candidates import overlap_area_px
+from stitch.register.overlaps import common_areas, fine_grains, overlapping
 from stitch.register.patches import Measured, Side, measure
 from stitch.register.plan import FEW_PATCHES, FEW_TOGETHER, Grain, b_from_a, plan
 from stitch.register.remembered import NEARLY_PX, ROUGHLY_PX, Remembered
 from stitch.register.solve import Points, Pose, solve
 from stitch.register.straighten import STIFFNESSES, Stiffness, Straightened, folds, straighten
 
-MIN_OVERLAP_FRACTION = 0.004  # overlaps below this share of the smaller scan are left alone
 MIN_PATCHES = 6
 COARSE = Grain(search_px=14, most=FEW_PATCHES, together=FEW_TOGETHER)
 COARSE_ALL = Grain(search_px=14)  # where of a few patches too few speak
@@ -131,13 +128,13 @@ class Refiner:
         return found
 
     def _refined(self, maps: Maps) -> Refined:
-        pairs = sorted(self._linked.keys() | self._overlapping(maps.poses))
-        first = self._measure(maps, list(self._linked), COARSE, is_first=True)
-        maps = self._solved_with(maps, self._chosen(maps, first), None)
+        maps = self._roughly(maps)
+        pairs = sorted(self._linked.keys() | overlapping(maps.poses, self._sizes, self._apart))
+        grains = fine_grains(common_areas(maps.poses, self._sizes, pairs), FINE)
         known: list[Measured] = []
         for _ in range(MOST_FINE_PASSES):
             looked_at = maps.placed()
-            again = self._measure(maps, [pair for pair in pairs if not _holds(known, pair)], FINE, is_first=False)
+            again = self._measure(maps, {p: g for p, g in grains.items() if not _holds(known, p)}, is_first=False)
             measured = sorted([*known, *again], key=lambda one: (one.scan_a, one.scan_b))
             maps = self._solved_with(maps, self._chosen(maps, measured), None)
             known = [one for one in measured if moved_px(one, looked_at, maps.placed()) <= NEARLY_PX]
@@ -149,11 +146,18 @@ class Refiner:
             return rigid
         return self._corrected(maps, pairs) or rigid
 
+    def _roughly(self, maps: Maps) -> Maps:
+        """The placement by a few patches in as many overlaps as hold every scan twice, and features in the others."""
+        held = graph.held_twice(self._sizes, common_areas(maps.poses, self._sizes, self._linked))
+        measured = self._measure(maps, dict.fromkeys(sorted(held), COARSE), is_first=True)
+        others = [points for pair, points in self._linked.items() if pair not in held and not points.is_stated]
+        return self._solved_with(maps, [*self._chosen(maps, measured), *others], None)
+
     def _corrected(self, maps: Maps, pairs: Sequence[Pair]) -> Refined | None:
         """The placement with local corrections, or None where they do not lower the held-out error."""
         flexible = STIFFNESSES[-1]
         for number, grain in enumerate(_dense_grains(self._ppi)):
-            measured = self._measure(maps, pairs, grain, is_first=number == 0)
+            measured = self._measure(maps, dict.fromkeys(pairs, grain), is_first=number == 0)
             maps = self._solved_with(maps, self._chosen(maps, measured), flexible)
         trials = [self._trial(maps, measured, stiffness) for stiffness in (None, *STIFFNESSES)]
         best = trials[0]
@@ -188,7 +192,7 @@ class Refiner:
         plain = Points(*pair, NO_PLACES, NO_PLACES, np.zeros((0, 2, 2)))
         return np.concatenate([NO_PLACES, *(one.points_a for one in self._places(maps, [plain]))])
 
-    def _measure(self, maps: Maps, pairs: Sequence[Pair], grain: Grain, *, is_first: bool) -> list[Measured]:
+    def _measure(self, maps: Maps, grains: Mapping[Pair, Grain], *, is_first: bool) -> list[Measured]:
         """Patches of every pair, those of an earlier run where they were looked for near enough to where they are now.
 
         `is_first` : of several passes, so that the scans are not yet known to lie where they are now.
@@ -201,6 +205,7 @@ class Refiner:
 
         def one(pair: Pair) -> Measured:
             a, b = (sides[name] for name in pair)
+            grain = grains[pair]
             known = self._remembered.near(a, b, grain, ROUGHLY_PX if is_first else NEARLY_PX)
             if known is not None:
                 return known
@@ -213,8 +218,8 @@ class Refiner:
             return found
 
         measured = []
-        with self._progress.task("Measuring overlaps", len(pairs)) as task:
-            for found in self._pool.map(one, pairs):
+        with self._progress.task("Measuring overlaps", len(grains)) as task:
+            for found in self._pool.map(one, grains):
                 measured.append(found)
                 task.advance()
         return measured
@@ -288,18 +293,6 @@ class Refiner:
             uncertain,
         )
 
-    def _overlapping(self, poses: Mapping[str, Pose]) -> set[Pair]:
-        found = set()
-        for a, b in combinations(self._sizes, 2):
-            if ordered(a, b) in self._apart:
-                continue
-            a_from_b = compose(invert(poses[a].matrix()), poses[b].matrix())
-            common = overlap_area_px(self._sizes[a], self._sizes[b], a_from_b)
-            smaller = min(_area(self._sizes[a]), _area(self._sizes[b]) * (poses[b].scale / poses[a].scale) ** 2)
-            if common > MIN_OVERLAP_FRACTION * smaller:
-                found.add((a, b))
-        return found
-
 
 def moved_px(measured: Measured, before: Mapping[str, PlacedMap], now: Mapping[str, PlacedMap]) -> float:
     """How far the place of the second scan under the patches of the first has moved, at most; 0 without patches."""
@@ -315,10 +308,6 @@ def _joins(measured: Measured, off_px: FloatArray) -> bool:
     """Whether an overlap without a link of its own agrees so well that its patches may help."""
     agrees = len(off_px) >= MIN_PATCHES and float(np.median(off_px)) < JOINS_PX
     return agrees and measured.contrary_share < JOINS_CONTRARY_SHARE
-
-
-def _area(size: Size) -> float:
-    return float(size.width_px * size.height_px)
 
 
 def _dense_grains(ppi: float) -> tuple[Grain, ...]:

@@ -11,6 +11,7 @@ from weakref import WeakKeyDictionary
 
 import cv2
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, apply, corners
@@ -110,10 +111,10 @@ def _correlation(a: FloatPicture, mask_a: FloatPicture, b: FloatPicture, mask_b:
     shape = tuple(cv2.getOptimalDFTSize(p + q) for p, q in zip(a.shape, b.shape, strict=True))
 
     def spectrum(values: FloatPicture) -> NDArray[Any]:
-        return np.fft.rfft2(values, shape)
+        return np.asarray(scipy.fft.rfft2(values, shape))
 
     def together(p: NDArray[Any], q: NDArray[Any]) -> NDArray[np.float32]:
-        return np.fft.irfft2(p * np.conj(q), shape).astype(np.float32)
+        return np.asarray(scipy.fft.irfft2(p * np.conj(q), shape))
 
     on_a, on_b, fa, fb = spectrum(mask_a), spectrum(mask_b), spectrum(a), spectrum(b)
     common = together(on_a, on_b)

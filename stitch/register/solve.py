@@ -104,15 +104,18 @@ class Solution:
         """Covariance (n, 2, 2), canvas px², of the distance vectors between where two scans put points (n, 2) of a."""
         a, b = self.poses[scan_a], self.poses[scan_b]
         there = apply(invert(b.matrix()), apply(a.matrix(), points_a))
-        rows = np.zeros((len(points_a), 2, len(self.covariance)))
-        bed = slice(3 * len(self.column), None)
+        own, slopes = [], []
         for name, pose, where, sign in ((scan_a, a, points_a, 1.0), (scan_b, b, there, -1.0)):
             if name in self.column:
-                first = self.column[name]
-                rows[:, :, first : first + 3] += sign * pose_jacobian(pose, where)
-            if len(self.covariance) > 3 * len(self.column):
-                rows[:, :, bed] += sign * bed_jacobian(pose, where)
-        return np.einsum("nik,kl,njl->nij", rows, self.covariance, rows)
+                own.append(self.column[name] + np.arange(3))
+                slopes.append(sign * pose_jacobian(pose, where))
+        if len(self.covariance) > 3 * len(self.column):
+            own.append(np.arange(3 * len(self.column), len(self.covariance)))
+            slopes.append(bed_jacobian(a, points_a) - bed_jacobian(b, there))
+        if not own:
+            return np.zeros((len(points_a), 2, 2))
+        which, rows = np.concatenate(own), np.concatenate(slopes, axis=2)
+        return np.asarray(rows @ self.covariance[np.ix_(which, which)] @ rows.swapaxes(1, 2))
 
 
 def solve(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str, *, feels_bed: bool = False) -> Solution:

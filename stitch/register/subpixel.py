@@ -127,8 +127,9 @@ def _trust(residual: FloatStack, seen: FloatStack) -> FloatStack:
     row and column.
     """
     few = np.s_[..., ::TRUST_STEP, ::TRUST_STEP]
-    size = np.where(seen[few] > 0, np.abs(residual[few]), np.nan)
-    scale = 1.4826 * np.nanmedian(size.reshape(len(size), -1), axis=1)
+    size, is_seen = np.abs(residual[few]).reshape(len(residual), -1), (seen[few] > 0).reshape(len(residual), -1)
+    middle = np.median(size, axis=1) if is_seen.all() else np.nanmedian(np.where(is_seen, size, np.nan), axis=1)
+    scale = 1.4826 * middle
     width = np.maximum(ROBUST_WIDTH * scale, 1e-12).astype(np.float32)
     return 1 / (1 + (residual / width[:, None, None, None]) ** 2) ** 2
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import chain, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,8 +98,12 @@ def _relax(regions: Sequence[Region], shape: tuple[int, int], iterations: int, p
     _onto_simplex([region.share for region in regions], regions, per_label, count)
     leading = [region.share.copy() for region in regions]
     parts = _shared_out(regions, threads if max(region.share.size for region in regions) >= WORTH_A_THREAD else 1)
+
+    def of_part(part: slice) -> list[Float32Array]:
+        return _moved(regions[part], leading[part])
+
     for _ in range(iterations):
-        moved = [one for part in pool.map(lambda part: _moved(regions[part], leading[part]), parts) for one in part]
+        moved = list(chain.from_iterable(pool.map(of_part, parts)))
         _onto_simplex(moved, regions, per_label, count)
         for index, (region, share) in enumerate(zip(regions, moved, strict=True)):
             leading[index] = 2.0 * share - region.share

@@ -54,7 +54,7 @@ def sample_pair(a: PlacedSource, b: PlacedSource, grid: CellGrid, encoding: Enco
     for row in grid.rows_to_read():
         window, columns = grid.window(row)
         pixels = [_on_canvas(scan, window) for scan in (a, b)]
-        fine = ~(_clipped(pixels[0], bits) | _clipped(pixels[1], bits))
+        fine = _is_unclipped(pixels[0], bits) & _is_unclipped(pixels[1], bits)
         fraction = _cell_means(fine.astype(np.float32), grid.cell_px)
         means = [_cell_means(encoding.decode_codes(p) * fine[..., None], grid.cell_px) for p in pixels]
         keep = grid.is_usable[row, columns] & (fraction >= 1.0 - MOST_CLIPPED_FRACTION)
@@ -73,10 +73,10 @@ def _on_canvas(scan: PlacedSource, window: Window) -> NDArray[Any]:
     return sample(scan.source.read(source), source, scan.placed, window)
 
 
-def _clipped(pixels: NDArray[Any], bits: int) -> NDArray[np.bool_]:
-    """Pixels at or beside a code at either end of the scale (resampling spreads them by a pixel)."""
-    at_end = ((pixels == 0) | (pixels >= 2**bits - 1)).any(axis=-1)
-    return cv2.dilate(at_end.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+def _is_unclipped(pixels: NDArray[Any], bits: int) -> NDArray[np.bool_]:
+    """Pixels neither at nor beside a code at either end of the scale (resampling spreads them by a pixel)."""
+    between = cv2.inRange(np.ascontiguousarray(pixels), (1, 1, 1), (2**bits - 2,) * 3)
+    return np.asarray(cv2.erode(between, np.ones((3, 3), np.uint8)) > 0)
 
 
 def _cell_means(row: NDArray[np.float32], cell_px: int) -> NDArray[np.float32]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -16,7 +16,7 @@ from stitch.register import refine
 from stitch.register.patches import Measured
 from stitch.register.place import Registration, reduce_all, register
 from stitch.register.plan import Grain
-from stitch.register.refine import HELPS, Maps, Refiner
+from stitch.register.refine import HELPS, Maps, Pair, Refiner
 from stitch.register.solve import Points, Pose
 from stitch.register.straighten import STIFFNESSES, Stiffness, folds
 from tests.register.cutting import BentScans, Field, cut_finely, texture
@@ -70,11 +70,12 @@ def test_scans_that_are_not_bent_are_not_corrected(seed: int) -> None:
 class Remembering(Refiner):
     """Measures every grain once: scans and places stay the same."""
 
-    def _measure(self, maps: Maps, pairs: Sequence[tuple[str, str]], grain: Grain, *, is_first: bool) -> list[Measured]:
+    def _measure(self, maps: Maps, grains: Mapping[Pair, Grain], *, is_first: bool) -> list[Measured]:
         self.__dict__.setdefault("known", {})
-        if grain not in self.known:
-            self.known[grain] = super()._measure(maps, pairs, grain, is_first=is_first)
-        return self.known[grain]
+        key = tuple(grains.items())
+        if key not in self.known:
+            self.known[key] = super()._measure(maps, grains, is_first=is_first)
+        return self.known[key]
 
 
 @pytest.fixture(scope="module")
@@ -158,7 +159,7 @@ def test_the_trial_solve_sees_neither_held_out_patches_nor_those_that_share_nois
     poses = true_poses()
     maps = Maps(poses, {}, dict.fromkeys(poses, SIZE))
     for grain in (refine.FINE, refine._dense_grains(PPI)[-1]):
-        (measured,) = refiner._measure(maps, [("S1", "S2")], grain, is_first=False)
+        (measured,) = refiner._measure(maps, {("S1", "S2"): grain}, is_first=False)
         assert measured.is_held_out.any()
         assert not (measured.is_held_out & measured.is_beside).any()
         (trial,), (everything,) = (refiner._chosen(maps, [measured], is_trial=t) for t in (True, False))
