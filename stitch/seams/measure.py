@@ -21,7 +21,7 @@ from stitch.model.scans import PixelSource
 from stitch.model.seams import LabelMap, SeamLine
 from stitch.progress import SILENT, Progress
 from stitch.seams.sharpness import sharpness_ratio
-from stitch.seams.shift import shift_between
+from stitch.seams.shift import shifts_between
 from stitch.seams.signal import compared
 from stitch.seams.trace import Trace, traced
 
@@ -31,6 +31,7 @@ PATCH_MIN_PX, PATCH_MAX_PX = 48, 128
 MOST_THREADS = 2  # each holds some 100 MB of READ_PX squares
 READ_PX = 1024  # points are read together as long as they fit into a square of this side
 ALIEN_SPREADS, LEAST_ALIEN = 5.0, 0.01  # times the usual spread, encoded 0..1: what differs more is not common paint
+SPREAD_STEP = 2  # rows and columns of a patch whose usual difference is taken
 LEAST_SHARED = 0.25  # share of a patch that both scans must cover
 
 
@@ -143,13 +144,15 @@ def _measured(
     is_turned = first.turn_deg != second.turn_deg
     planes_a, planes_b = (compared(side, encoding, is_turned=is_turned) for side in (a, b))
     shared = first.covers(window) & second.covers(window)
-    for point, corner in zip(points, corners, strict=True):
-        x, y = corner - low
-        there = slice(y, y + patch_px), slice(x, x + patch_px)
-        if shared[there].mean() >= LEAST_SHARED:
+    places = [(slice(y, y + patch_px), slice(x, x + patch_px)) for x, y in (corners - low).tolist()]
+    is_whole = [bool(shared[there].all()) for there in places]
+    whole = [there for there, is_one in zip(places, is_whole, strict=True) if is_one]
+    shifts = iter(shifts_between([planes_a[there] for there in whole], [planes_b[there] for there in whole]))
+    for point, there, is_one in zip(points, places, is_whole, strict=True):
+        shift = next(shifts) if is_one else None
+        if is_one or shared[there].mean() >= LEAST_SHARED:
             step = _step_de00(a[there], b[there], shared[there], encoding)
-            shift = shift_between(planes_a[there], planes_b[there]) if shared[there].all() else None
-            ratio = sharpness_ratio(_grey(a[there]), _grey(b[there])) if shared[there].all() else None
+            ratio = sharpness_ratio(_grey(a[there]), _grey(b[there])) if is_one else None
             yield (float(point[0]), float(point[1])), step, None if shift is None else shift.length_px, ratio
 
 
@@ -167,6 +170,8 @@ def _step_de00(a: NDArray[np.float32], b: NDArray[np.float32], shared: NDArray[n
 def _is_common(a: NDArray[np.float32], b: NDArray[np.float32], shared: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Where two scans differ as they do all around; a speck that one of them shows is no step."""
     apart = (a - b).mean(axis=2)
-    middle = float(np.median(apart[shared]))
-    spread = 1.4826 * float(np.median(np.abs(apart[shared] - middle)))
+    few = np.s_[::SPREAD_STEP, ::SPREAD_STEP]
+    usual = apart[few][shared[few]] if shared[few].any() else apart[shared]
+    middle = float(np.median(usual))
+    spread = 1.4826 * float(np.median(np.abs(usual - middle)))
     return np.asarray(np.abs(apart - middle) <= max(ALIEN_SPREADS * spread, LEAST_ALIEN))
