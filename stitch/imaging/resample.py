@@ -33,6 +33,7 @@ KERNEL_REACH_PX = 3  # source pixels a cubic sample needs around it, with one to
 LOWPASS_LOBES = 3  # lobes of the windowed sinc used when shrinking
 BLOCK_PX = 192  # side of the parts of a window whose positions are held at once
 STRAIGHT_BLOCK_PX = 512  # the same where positions are worked out by a linear map and read from the scan itself
+NEARLY_FULL = 0.9  # canvas px per scan px: below it the parts are smaller, as each takes more of the scan
 STEPS_PER_PX = 4096  # positions are rounded to this, so that they are the same numbers whatever they are counted from
 DOUBLED_ABOVE = 0.5  # canvas px per scan px; at and below it the low-passed scan is as smooth as a doubled one
 
@@ -150,7 +151,8 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
     found = np.empty((canvas.height_px, canvas.width_px, *pixels.shape[2:]), pixels.dtype)
     is_straight = _is_linear(placed) and how is not Resample.FINE
     widest = STRAIGHT_BLOCK_PX if is_straight else BLOCK_PX
-    side = max(16, int(widest * min(1.0, scale_of(linear_part(placed)))))
+    scale = scale_of(linear_part(placed))
+    side = widest if scale > NEARLY_FULL else max(16, int(widest * scale))
     for block in blocks(canvas, side, side):
         _sample_block(pixels, source, placed, block, how, found[block.slices_in(canvas)])
     return found
