@@ -26,6 +26,7 @@ from stitch.pipeline import (
     calibration,
     check_settings,
     checkin,
+    cores,
     fitting,
     layering,
     making,
@@ -62,7 +63,7 @@ def join(request: JoinRequest, progress: Progress = SILENT) -> RunSummary:
     StitchError : whatever else stopped the run, with its exit code; nothing new is left under its final name.
     """
     folder = JobFolder.open_or_create(request)
-    with folder.at_work():
+    with folder.at_work(), cores.at_most(folder.request.settings.jobs):
         run = _Run(folder, progress)
         try:
             return run.finished()

@@ -9,7 +9,7 @@ from stitch.imaging.labels import labels_at
 from stitch.model.seams import LabelMap, SeamLine
 from stitch.seams.cut import cut
 from stitch.seams.measure import measure
-from stitch.seams.shift import shift_between
+from stitch.seams.shift import TOGETHER, shift_between, shifts_between
 from stitch.seams.trace import traced
 from tests.held import HeldSource
 from tests.seams.pieces import SRGB, Pieces, flat, picture, scanned, tiled, toned
@@ -81,6 +81,23 @@ def test_the_shift_has_a_direction():
     assert shift is not None
     assert (shift.x_px, shift.y_px) == pytest.approx((1.2, -0.4), abs=0.05)
     assert 0 < shift.sigma_px < 0.1
+
+
+def test_many_shifts_told_together_are_those_told_one_by_one():
+    grey = picture(14, 200, 200, noise=0.002)[..., 1].astype(np.float32) / 65535
+    even = np.full((96, 96), 0.5, np.float32)
+    stripes = np.tile(np.sin(np.arange(96) / 3).astype(np.float32), (96, 1))
+    true = [(0.1 * k, 0.7 - 0.05 * k) for k in range(TOGETHER + 3)]
+    firsts = [grey[40:136, 40:136] for _ in true] + [even, stripes, grey[10:106, 10:106]]
+    seconds = [moved(grey, x, y)[40:136, 40:136] for x, y in true] + [even, stripes, grey[90:186, 90:186]]
+    together = shifts_between(firsts, seconds)
+    assert together[len(true) :] == [None, None, None]
+    for (x, y), shift, alone in zip(true, together, map(shift_between, firsts, seconds), strict=False):
+        assert shift is not None and alone is not None
+        assert (shift.x_px, shift.y_px) == pytest.approx((x, y), abs=0.05)
+        assert (shift.x_px, shift.y_px, shift.sigma_px) == pytest.approx(
+            (alone.x_px, alone.y_px, alone.sigma_px), abs=1e-6
+        )
 
 
 @pytest.mark.parametrize("gain", [0.97, 1.0, 1.05])
