@@ -44,17 +44,24 @@ def seam_findings(lines: Sequence[SeamLine], layout: Layout, painting_px: Corner
     """A failed check where seams show along too much of their length, or a line jumps; a note where little is known.
 
     `painting_px` : the painting's corners on the canvas, where its edges are certain; steps on the lid or
-    beside the sheet's edge do not count.
+    beside the sheet's edge do not count, nor do jumps there between scans that lay differently turned.
     """
+    counts = on_painting(painting_px, layout.canvas_ppi)
     return (
-        *_visible(lines, on_painting(painting_px, layout.canvas_ppi)),
-        *_jumping(jumps(lines, layout)),
+        *_visible(lines, counts),
+        *_jumping(jumps(lines, layout, counts)),
         *_unmeasured(lines),
     )
 
 
-def jumps(lines: Sequence[SeamLine], layout: Layout) -> list[Jump]:
-    """Every place where the shift across a seam reaches the limit, the largest first."""
+def jumps(
+    lines: Sequence[SeamLine], layout: Layout, counts: Callable[[tuple[float, float]], bool] = lambda _: True
+) -> list[Jump]:
+    """Every place where the shift across a seam reaches the limit, the largest first.
+
+    `counts` : tells of a canvas px whether it shows paint. Elsewhere a jump between scans that lay differently turned
+    is that of the sheet's shadow, which falls to the other side.
+    """
 
     def mm(place_px: float) -> float:
         return mm_from_px(place_px + 0.5, layout.canvas_ppi)
@@ -63,15 +70,20 @@ def jumps(lines: Sequence[SeamLine], layout: Layout) -> list[Jump]:
         Jump(line.scan_a, line.scan_b, mm(point[0]), mm(point[1]), shift)
         for line in lines
         for point, shift in zip(line.points_px, line.misregistration_px, strict=True)
-        if shift is not None and shift >= limit_px(line, layout)
+        if shift is not None and shift >= limit_px(line, layout) and (not _is_turned(line, layout) or counts(point))
     ]
     return sorted(found, key=lambda jump: -jump.shift_px)
 
 
 def limit_px(line: SeamLine, layout: Layout) -> float:
     """The shift from which a place along this seam fails."""
-    turns = {nearest_turn_deg(layout.placement(name).matrix) for name in (line.scan_a, line.scan_b)}
-    return JUMP_SHIFT_STRAIGHTENED_PX if layout.correction is not None and len(turns) > 1 else JUMP_SHIFT_PX
+    is_straightened = layout.correction is not None and _is_turned(line, layout)
+    return JUMP_SHIFT_STRAIGHTENED_PX if is_straightened else JUMP_SHIFT_PX
+
+
+def _is_turned(line: SeamLine, layout: Layout) -> bool:
+    """Whether the two scans lay differently turned."""
+    return len({nearest_turn_deg(layout.placement(name).matrix) for name in (line.scan_a, line.scan_b)}) > 1
 
 
 def _visible(lines: Sequence[SeamLine], counts: Callable[[tuple[float, float]], bool]) -> tuple[Finding, ...]:

@@ -65,6 +65,17 @@ def test_the_wider_limit_holds_only_between_turned_scans_that_were_straightened(
     assert bool(found) is fails
 
 
+@pytest.mark.parametrize(("is_turned", "place", "fails"), [(True, 1, False), (False, 1, True), (True, 10, True)])
+def test_at_the_sheets_edge_a_jump_between_turned_scans_is_that_of_its_shadow(
+    is_turned: bool, place: int, fails: bool
+) -> None:
+    shifts = [0.1] * 20
+    shifts[place] = 0.9  # 4 or 40 mm below the top
+    painting = ((20.0, 20.0), (1900.0, 20.0), (1900.0, 1900.0), (20.0, 1900.0))
+    assert bool(seam_findings((line(*shifts),), layout(is_turned=is_turned), painting)) is fails
+    assert seam_findings((line(*shifts),), layout(is_turned=is_turned))  # where no edge is certain all places count
+
+
 def test_little_measured_is_said_with_the_share() -> None:
     other = replace(line(*[0.1] * 20), scan_b="c")
     (note,) = seam_findings((line(*[None] * 9, 0.1, *[None] * 10), other), layout())
