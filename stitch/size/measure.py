@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +19,7 @@ from stitch.progress import SILENT, Progress
 from stitch.size.candidates import PAINT, SHEET
 from stitch.size.filled import find_outline_beside_filling
 from stitch.size.lines import meet
-from stitch.size.outline import ENDS, Outline, find_outline
+from stitch.size.outline import ENDS, Outline, SideLine, find_outline
 from stitch.size.refine import refine_side
 from stitch.size.strips import Side
 from stitch.size.verdict import Length, judged, published_figures, scale_error_percent
@@ -67,7 +68,7 @@ def measure(
     picture, known, factor = overview.picture, overview.known, overview.block_px
     px_per_mm = px_from_mm(1.0, ppi)
     outline = find_outline_beside_filling(picture, known, px_per_mm / factor, SHEET, jobs=jobs)
-    lines = _refined(source, outline, factor, px_per_mm)
+    lines = _refined(source, outline, factor, px_per_mm, jobs)
     if measured is Measured.PAINT:
         margin_in = _inside(outline, known, px_per_mm / factor)
         inner = find_outline(picture, margin_in, px_per_mm / factor, PAINT, jobs=jobs)
@@ -79,16 +80,17 @@ def _to_full(points: FloatArray, factor: int) -> FloatArray:
     return (points + 0.5) * factor - 0.5
 
 
-def _refined(source: PixelSource, outline: Outline, factor: int, px_per_mm: float) -> dict[Side, _Line]:
-    lines = {}
-    for line in outline.sides:
+def _refined(source: PixelSource, outline: Outline, factor: int, px_per_mm: float, jobs: int) -> dict[Side, _Line]:
+    def refined(line: SideLine) -> _Line:
         start, end = _to_full(line.start_px, factor), _to_full(line.end_px, factor)
         sigma = None if line.sigma_px is None else float(np.hypot(line.sigma_px, FALLBACK_SIGMA_PX)) * factor
         found = refine_side(source, start, end, _inward(line.side, start, end), px_per_mm) if line.is_in_view else None
         if found is not None:
             start, end, sigma = found[0], found[1], found[2].sigma
-        lines[line.side] = _Line(start, end, sigma, line.evidence)
-    return lines
+        return _Line(start, end, sigma, line.evidence)
+
+    with ThreadPoolExecutor(jobs, thread_name_prefix="edges") as pool:  # left and right unpack the same strips at once
+        return {line.side: found for line, found in zip(outline.sides, pool.map(refined, outline.sides), strict=True)}
 
 
 def _inward(side: Side, start: FloatArray, end: FloatArray) -> FloatArray:
