@@ -24,6 +24,10 @@ from stitch.size.outline import Outline
 MOST_CHANGE = 0.01  # a larger difference is a slip of the tape or a wrong resolution, not the scanner's shape
 TAPE_SIGMA_MM = 0.5  # standard deviation of a length read off a tape; common practice, no source
 CONTRADICTION_SIGMAS = 4.0
+CORNERS = (
+    " Whether its corners are true no length of a side shows: compare both diagonals with the painting's, or turn one "
+    "piece by a quarter and scan it again."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +91,7 @@ def fit_size(outline: Outline, px_per_mm: float, bed: Bed, settings: JoinSetting
     wanted = np.array(tape) / measured
     if bed.source is BedSource.UNKNOWN and not is_tied:
         scale = float(wanted[0]), float(wanted[1])
-        return Fitted(scale, _bed_by_tape(bed, scale, tape), (_told(scale, measured, tape),))
+        return Fitted(scale, _bed_by_tape(bed, scale, tape), (_told(scale, measured, tape, CORNERS),))
     common = float(np.dot(tape, measured) / np.dot(measured, measured))
     scale = common, common
     found = replace(bed, scale=bed.scale * common)
@@ -128,8 +132,8 @@ def _bed_by_tape(bed: Bed, scale: tuple[float, float], tape: tuple[float, float]
     return replace(
         bed,
         source=BedSource.TAPE,
-        anisotropy=across / down - 1,
-        scale=math.sqrt(across * down),
+        anisotropy=(1 + bed.anisotropy) * across / down - 1,
+        scale=bed.scale * math.sqrt(across * down),
         sigma_anisotropy=_ratio_sigma(tape),
     )
 
@@ -138,7 +142,7 @@ def _ratio_sigma(tape: tuple[float, float]) -> float:
     return math.hypot(TAPE_SIGMA_MM / tape[0], TAPE_SIGMA_MM / tape[1])
 
 
-def _told(scale: tuple[float, float], measured: FloatArray, tape: tuple[float, float]) -> Finding:
+def _told(scale: tuple[float, float], measured: FloatArray, tape: tuple[float, float], more: str = "") -> Finding:
     across, down = (100 * (factor - 1) for factor in scale)
     how = f"by {across:+.3f} %" if across == down else f"by {across:+.3f} % across and {down:+.3f} % down"
     return Finding(
@@ -146,7 +150,7 @@ def _told(scale: tuple[float, float], measured: FloatArray, tape: tuple[float, f
         Severity.NOTE,
         f"The master's size was brought to the tape's: from {measured[0]:.1f} × {measured[1]:.1f} mm to "
         f"{tape[0]:.1f} × {tape[1]:.1f} mm, {how}.",
-        "The master is as right as the tape was; comparing it with the same tape proves nothing now.",
+        "The master is as right as the tape was; comparing it with the same tape proves nothing now." + more,
     )
 
 

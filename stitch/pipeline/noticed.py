@@ -8,7 +8,7 @@ import numpy as np
 
 from stitch.errors import UsageError
 from stitch.imaging.affine import FloatArray, apply, mm_from_px
-from stitch.model.bed import GlassSpeck
+from stitch.model.bed import BedSource, GlassSpeck
 from stitch.model.findings import Finding, Severity
 from stitch.model.layout import Layout, LeftOut
 from stitch.model.settings import ToneMatch
@@ -111,6 +111,28 @@ def turned_findings(layout: Layout, reference_id: str) -> tuple[Finding, ...]:
             "agree; published guidelines call such tiles of works with relief unreliable (FADGI, 2016). Look at those "
             "seams; for relief, scan all pieces the same way up.",
             turned,
+        ),
+    )
+
+
+def bed_findings(layout: Layout) -> tuple[Finding, ...]:
+    """A note where the scanner's shape was undone as the small turns of the scans alone show it."""
+    bed = layout.bed
+    shown = []
+    if bed.anisotropy:
+        shown.append(f"its px are {100 * bed.anisotropy:+.2f} % (± {100 * bed.sigma_anisotropy:.2f} %) wider than high")
+    if bed.skew_deg:
+        shown.append(f"its axes are {bed.skew_deg:+.3f}° (± {bed.sigma_skew_deg:.3f}°) off a right angle")
+    if bed.source is not BedSource.UNKNOWN or not shown:
+        return ()
+    return (
+        Finding(
+            "bed-felt",
+            Severity.NOTE,
+            f"The scans' small turns show something of the scanner's own shape: {' and '.join(shown)}. It was undone, "
+            "so that the overlaps meet; the size of the master follows from it.",
+            "To know it more surely, turn one piece by a quarter and scan it again; or measure the painting, and give "
+            "--width and --height.",
         ),
     )
 

@@ -206,6 +206,7 @@ class _Run:
             *ready.placed.findings,
             *plan_hint.findings_of_join(self._hint, self._scans, layout, ready.placed.painting_px, self._settings),
             *noticed.turned_findings(layout, ready.tone.reference_id),
+            *noticed.bed_findings(layout),
             *noticed.light_findings(ready.tone),
             *wished,
             *seam_checks.seam_findings(seams.lines, layout, ready.placed.painting_px),

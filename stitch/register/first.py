@@ -65,4 +65,4 @@ def feature_points(pair: Pair, reduced: Mapping[str, Reduced], scales: Mapping[s
     points_b = apply(reduced[b].scan_from_reduced, pair.candidate.points_b)
     sigma = FEATURE_SIGMA_REDUCED_PX * max(reduced[n].factor * scales[n] for n in (a, b))
     covariance = np.broadcast_to(np.eye(2) * sigma**2, (len(points_a), 2, 2))
-    return Points(a, b, points_a, points_b, covariance)
+    return Points(a, b, points_a, points_b, covariance, is_coarse=True)

@@ -18,6 +18,7 @@ from stitch.model.store import NO_STORE
 from stitch.progress import Progress
 from stitch.register import graph
 from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
+from stitch.register.felt import feel
 from stitch.register.overlaps import common_areas, fine_grains, overlapping
 from stitch.register.patches import Measured, Side, measure
 from stitch.register.plan import FEW_PATCHES, FEW_TOGETHER, Grain, b_from_a, plan
@@ -268,14 +269,15 @@ class Refiner:
         self, maps: Maps, points: Sequence[Points], stiffness: Stiffness | None, *, feels_bed: bool = False
     ) -> Maps:
         if stiffness is None:
-            return Maps(solve(maps.poses, points, self._anchor, feels_bed=feels_bed).poses, {}, self._sizes)
+            solver = feel if feels_bed else solve
+            return Maps(solver(maps.poses, points, self._anchor).poses, {}, self._sizes)
         found = self._straightened(maps, points, stiffness)
         return Maps(found.poses, found.shifts, self._sizes)
 
     def _finished(self, maps: Maps, measured: Sequence[Measured], trial: _Trial) -> Refined:
         """The solve with all patches, judged by the trial that has not seen some of them."""
         used = self._chosen(maps, measured)
-        rigid = solve(maps.poses, used, self._anchor, feels_bed=trial.stiffness is None)
+        rigid = (feel if trial.stiffness is None else solve)(maps.poses, used, self._anchor)
         final, uncertain = Maps(rigid.poses, {}, self._sizes), {}
         if trial.stiffness is not None:
             found = self._straightened(maps, used, trial.stiffness, self._places(maps, used))

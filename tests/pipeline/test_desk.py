@@ -20,7 +20,7 @@ def codes(summary: RunSummary) -> set[str]:
 
 
 def test_the_tape_brings_both_axes_to_the_true_size(tmp_path: Path) -> None:
-    scans = desk_scans(tmp_path / "scans", 2, linear=shape(0.004, 0.997))
+    scans = desk_scans(tmp_path / "scans", 5, linear=shape(0.004, 0.997))
     summary = join(request(scans, width_mm=WIDTH_MM, height_mm=HEIGHT_MM, fit_size=True))
     assert summary.exit_code == 0, summary.findings
     assert summary.layout is not None and summary.layout.tape_scale is not None

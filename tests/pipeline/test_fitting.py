@@ -53,6 +53,15 @@ def test_without_turned_pieces_each_axis_is_brought_to_the_tape(across: float, d
     assert f"{100 * (across - 1):+.3f} %" in note.message
 
 
+def test_what_small_turns_showed_is_kept_under_the_tape() -> None:
+    bed = Bed(anisotropy=0.002, skew_deg=0.05, sigma_anisotropy=1e-4, sigma_skew_deg=0.004)
+    found = fitted((610, 914), (610 * 1.001, 914 * 0.999), bed)
+    assert found.bed.anisotropy == pytest.approx(1.002 * 1.001 / 0.999 - 1)
+    np.testing.assert_allclose(found.bed.linear.diagonal(), np.diag([1.001, 0.999]) @ bed.linear.diagonal(), rtol=1e-6)
+    assert found.bed.skew_deg == bed.skew_deg
+    assert "diagonals" in found.findings[0].advice
+
+
 @pytest.mark.parametrize(
     ("bed", "is_tied"), [(Bed(BedSource.TURNED_PIECES, 0.0015), True), (Bed(BedSource.FILE), False)]
 )

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from stitch.errors import UsageError
-from stitch.model.bed import GlassSpeck
+from stitch.model.bed import Bed, BedSource, GlassSpeck
 from stitch.model.findings import Severity
 from stitch.model.geometry import Size
 from stitch.model.layout import Layout, LeftOut, Placement
 from stitch.pipeline.noticed import (
+    bed_findings,
     gap_findings,
     glass_findings,
     left_out_findings,
@@ -50,6 +53,17 @@ def test_each_turned_piece_is_named_with_how_it_lay(up_deg: int) -> None:
 def test_a_reference_that_lay_turned_is_said() -> None:
     (warning,) = turned_findings(layout(0, 0, 180), "c")
     assert "follows c, as asked" in warning.message
+
+
+def test_a_shape_that_only_small_turns_showed_is_told_with_how_sure_it_is() -> None:
+    bed = Bed(skew_deg=0.061, sigma_skew_deg=0.004)
+    (note,) = bed_findings(replace(layout(0, 0), bed=bed))
+    assert (note.code, note.severity) == ("bed-felt", Severity.NOTE)
+    assert "+0.061° (± 0.004°)" in note.message and "%" not in note.message and "quarter" in note.advice
+    (note,) = bed_findings(replace(layout(0, 0), bed=Bed(anisotropy=-0.0015, sigma_anisotropy=0.0002)))
+    assert "-0.15 % (± 0.02 %)" in note.message and "right angle" not in note.message
+    for other in (Bed(), Bed(BedSource.FILE, 0.001, 0.02)):
+        assert bed_findings(replace(layout(0, 0), bed=other)) == ()
 
 
 def test_nothing_is_said_where_all_lay_alike() -> None:

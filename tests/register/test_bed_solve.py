@@ -2,60 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
-from stitch.imaging.affine import FloatArray, apply, invert
+from stitch.imaging.affine import apply, invert
 from stitch.model.bed import Bed, BedSource
 from stitch.register.solve import Points, Pose, Solution, solve
-
-SCAN = (1000.0, 1400.0)
-CENTRE = ((SCAN[0] - 1) / 2, (SCAN[1] - 1) / 2)
-NOISE_PX = 0.2
-QUARTER = (0, 90, 0, 270)
-HALF = (0, 180, 0, 180)
-
-
-def true_poses(turns: tuple[int, ...], bed: Bed, seed: int) -> dict[str, Pose]:
-    rng = np.random.default_rng(seed)
-    places = [(500.0, 700.0), (1150.0, 650.0), (520.0, 1500.0), (1180.0, 1550.0)]
-    return {
-        f"S{k}": Pose(float(np.radians(turn + rng.uniform(-1, 1))), x, y, 1.0, CENTRE, bed)
-        for k, (turn, (x, y)) in enumerate(zip(turns, places, strict=True))
-    }
-
-
-def inside(points: FloatArray) -> np.ndarray:
-    return ((points >= 0) & (points <= np.array(SCAN) - 1)).all(axis=1)
-
-
-def points_between(poses: dict[str, Pose], seed: int, *, noise_px: float = NOISE_PX, count: int = 60) -> list[Points]:
-    """Random places that two scans show, each seen by both with noise."""
-    rng = np.random.default_rng(1000 + seed)
-    names, made = list(poses), []
-    for i, a in enumerate(names):
-        for b in names[i + 1 :]:
-            where = rng.uniform(0, SCAN, (4000, 2))
-            there = apply(invert(poses[b].matrix()), apply(poses[a].matrix(), where))
-            chosen = np.flatnonzero(inside(there))[:count]
-            if len(chosen) < 10:
-                continue
-            there = there[chosen] + noise_px * rng.standard_normal((len(chosen), 2))
-            covariance = np.broadcast_to(np.eye(2) * noise_px**2, (len(chosen), 2, 2))
-            made.append(Points(a, b, where[chosen], there, covariance))
-    return made
-
-
-def started(poses: dict[str, Pose], bed: Bed, seed: int) -> dict[str, Pose]:
-    """Where the solve starts: a few px and half a degree off, except for the anchor."""
-    rng = np.random.default_rng(2000 + seed)
-    off = {name: rng.normal(0, (0.003, 4, 4)) * (name != "S0") for name in poses}
-    return {
-        n: Pose(p.angle_rad + off[n][0], p.x_px + off[n][1], p.y_px + off[n][2], 1.0, CENTRE, bed)
-        for n, p in poses.items()
-    }
+from tests.register.posed import HALF, QUARTER, points_between, started, true_poses
 
 
 def solved(turns: tuple[int, ...], true: Bed, given: Bed, seed: int) -> tuple[dict[str, Pose], Solution, list[Points]]:
@@ -170,41 +123,3 @@ def test_sigmas_come_from_the_residuals_not_from_what_patches_said_of_themselves
     honest, found = (solve(started(poses, Bed(), 9), p, "S0") for p in (points, boasting))
     for name in ("S1", "S2", "S3"):
         assert found.sigma_px[name] == pytest.approx(honest.sigma_px[name], rel=0.1)
-
-
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
-def test_small_turns_let_precise_overlaps_feel_the_beds_shape_without_claiming_it(seed: int) -> None:
-    """A half turn shows nothing, a degree of it a little: 0.06 px at the far ends of an overlap, seen by 0.02 px."""
-    true = Bed(anisotropy=0.003, skew_deg=0.1)
-    poses = true_poses(HALF, true, seed)
-    points, exact = (points_between(poses, seed, noise_px=noise) for noise in (0.02, 0.0))
-    left = []
-    for feels_bed in (False, True):
-        found = solve(started(poses, Bed(), seed), points, "S0", feels_bed=feels_bed)
-        maps = {name: pose.matrix() for name, pose in found.poses.items()}
-        off = [apply(maps[p.scan_a], p.points_a) - apply(maps[p.scan_b], p.points_b) for p in exact]
-        left.append(float(np.percentile(np.hypot(*np.concatenate(off).T), 95)))
-        assert found.poses["S0"].bed.source is BedSource.UNKNOWN
-    assert left[1] < 0.6 * left[0]
-    assert found.poses["S0"].bed.anisotropy == pytest.approx(0.003, abs=0.001)
-
-
-@pytest.mark.parametrize("seed", [5, 6, 7])
-def test_a_square_scanner_is_not_felt_to_be_anything_else(seed: int) -> None:
-    poses = true_poses(HALF, Bed(), seed)
-    points = points_between(poses, seed, noise_px=0.02)
-    found = solve(started(poses, Bed(), seed), points, "S0", feels_bed=True)
-    assert {pose.bed for pose in found.poses.values()} == {Bed()}
-
-
-def test_pieces_cut_from_one_picture_are_solved_although_nothing_shows_the_bed() -> None:
-    """No turn at all and no noise at all: the bed's figures cannot be found, and nothing else suffers."""
-    straight = {name: replace(pose, angle_rad=0.0) for name, pose in true_poses((0, 0, 0, 0), Bed(), 1).items()}
-    exact = [
-        replace(p, covariance_px2=np.tile(np.eye(2) * 4e-4, (len(p.points_a), 1, 1)))
-        for p in points_between(straight, 1, noise_px=0.0)
-    ]
-    found = solve(straight, exact, "S0", feels_bed=True)
-    assert found.poses["S0"].bed.source is BedSource.UNKNOWN
-    for name, pose in straight.items():
-        np.testing.assert_allclose(found.poses[name].matrix(), pose.matrix(), atol=1e-6)

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import BSpline
 
-from stitch.model.bed import BedSource
+from stitch.model.bed import Bed, BedSource
 from stitch.model.codec import to_plain
 from stitch.model.findings import Finding, Severity
 from stitch.model.report import RunSummary
@@ -508,6 +508,11 @@ def test_where_the_scanners_shape_is_known_from_is_said(source: BedSource) -> No
         plain = read(run.summary())
         assert "could not be compared: no piece lay turned by a quarter" in plain.text
         assert not any("layout.bed" in of for of, _, _ in plain.figures)
+        felt = dataclasses.replace(layout, bed=Bed(skew_deg=0.06, sigma_skew_deg=0.004))
+        reader = read(dataclasses.replace(run.summary(), layout=felt))
+        assert "small turns of the scans against each other show it" in reader.text
+        shown = {of for of, _, _ in reader.figures if "layout.bed" in of}
+        assert shown == {"layout.bed.skew_deg", "layout.bed.sigma_skew_deg"}
         return
     assert SAID[source] in reader.text
     shown = {of for of, _, _ in reader.figures}

@@ -25,6 +25,11 @@ NOT_COMPARED = (
     "The scanner's two axes could not be compared: no piece lay turned by a quarter. If one of them is a little longer "
     "than it should be, so is the master; no seam shows that, only the tape measure does (with --fit-size it decides)."
 )
+FELT = (
+    "No piece lay turned by a quarter, but the small turns of the scans against each other show it plainly enough to "
+    "be undone, so that the overlaps meet. A figure that is not told was not plain; the tape measure is surer (with "
+    "--fit-size it decides)."
+)
 NOT_MEASURED = (
     "The scanner's two axes could not be compared surely enough, although some pieces lay turned by a quarter. They "
     "were taken as equal."
@@ -56,7 +61,7 @@ def _shape(layout: Layout) -> Html:
         "dl",
         el("dt", "Known from"),
         el("dd", shape_words(layout)),
-        _axes(bed) if bed.source is not BedSource.UNKNOWN else None,
+        _axes(bed) if bed.source is not BedSource.UNKNOWN or _is_felt(bed) else None,
         _scale(layout),
         class_="facts",
     )
@@ -65,9 +70,15 @@ def _shape(layout: Layout) -> Html:
 def shape_words(layout: Layout) -> str:
     """Where the scanner's shape is known from."""
     if layout.bed.source is BedSource.UNKNOWN:
+        if _is_felt(layout.bed):
+            return FELT
         turns = {nearest_turn_deg(placement.matrix) % 180 for placement in layout.placements}
         return NOT_MEASURED if len(turns) > 1 else NOT_COMPARED
     return SHAPE_WORDS[layout.bed.source]
+
+
+def _is_felt(bed: Bed) -> bool:
+    return bed.source is BedSource.UNKNOWN and bool(bed.anisotropy or bed.skew_deg)
 
 
 def _axes(bed: Bed) -> Html:
@@ -77,7 +88,9 @@ def _axes(bed: Bed) -> Html:
             "dd",
             words.figure("layout.bed.anisotropy|percent", 100 * bed.anisotropy, words.PERCENT_FINE, signed=True),
             _sigma("layout.bed.sigma_anisotropy|percent", 100 * bed.sigma_anisotropy, words.PERCENT_FINE),
-        ),
+        )
+        if bed.anisotropy or not _is_felt(bed)
+        else el("dd", "not measured"),
         el("dt", "Off a right angle"),
         el(
             "dd",
