@@ -46,7 +46,7 @@ def feel(poses: Mapping[str, Pose], points: Sequence[Points], anchor: str) -> So
 
     For precise points of scans that no correction bends.
     """
-    figures = BOTH_FIGURES
+    figures: tuple[int, ...] = BOTH_FIGURES
     if shows_bed(poses, points) or poses[anchor].bed.source is not BedSource.UNKNOWN:
         return solve(poses, points, anchor)
     while figures:
