@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from stitch.dust.contrast import contrast, grey_of, usual
 from stitch.dust.shapes import PIECE_MM, small_patches
@@ -71,13 +72,14 @@ def lonely(looks: Sequence[Look], ppi: float) -> list[Look]:
     if not looks:
         return []
     reach = px_from_mm(KIN_MM, ppi)
-    at = np.array([[one.x, one.y] for one in looks])
-    sign = np.array([one.sign for one in looks])
     kept = []
-    for k, one in enumerate(looks):
-        near = (np.hypot(*(at - at[k]).T) < reach) & (sign == one.sign)
-        if one.is_told and near.sum() - 1 <= MOST_KIN:
-            kept.append(one)
+    for sign in (-1, 1):
+        kin = [one for one in looks if one.sign == sign]
+        told = [one for one in kin if one.is_told]
+        if told:
+            places = cKDTree([(one.x, one.y) for one in kin])
+            count = places.query_ball_point([(one.x, one.y) for one in told], reach, return_length=True)
+            kept += [one for one, near in zip(told, count, strict=True) if near - 1 <= MOST_KIN]
     return kept
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -18,8 +21,9 @@ from stitch.dust.mend import from_donor, from_likeness, reach_px
 from stitch.dust.shapes import REACH_MM
 from stitch.errors import UsageError
 from stitch.imaging.affine import mm_from_px, px_from_mm
+from stitch.imaging.at_once import at_once, each_block
 from stitch.imaging.spots import Capsule
-from stitch.imaging.windows import bands, blocks
+from stitch.imaging.windows import bands
 from stitch.master.png import PngWriter
 from stitch.master.writer import MasterWriter
 from stitch.model.dust import DustSpot, Proof, Verdict
@@ -42,8 +46,9 @@ from stitch.pipeline.kept_job import opened_job
 from stitch.progress import SILENT, Progress
 
 USUAL_LIMIT = 0.005  # of the area
-SIDE_PX = 640
 BYTES_A_PX = 120
+LOOKED_BYTES_A_PX = 80  # of a block with its margin, while it is looked at
+TOUCHES_PX = 2
 HELD_MB = 80  # places, labels and tables of a job
 
 
@@ -91,8 +96,9 @@ def mend_dust(request: DustRequest, progress: Progress = SILENT) -> DustSummary:
         original = stack.enter_context(opened(request.path, book.parent, why_dpi="how large a speck is"))
         strips_for(original.size, original.scan.bits, request.memory_mb, bytes_a_px=BYTES_A_PX, margin_px=64)
         proofs = None if request.job is None else _proofs(stack, original, request.job, progress)
-        proven = () if proofs is None else proofs.proven(request.memory_mb - BASE_MB - HELD_MB, progress)
-        found = [*_listed(proven, original.ppi), *_proposed(original, proven, progress)]
+        free_mb = request.memory_mb - BASE_MB - HELD_MB
+        proven = () if proofs is None else proofs.proven(free_mb, progress)
+        found = [*_listed(proven, original.ppi), *_proposed(original, proven, free_mb, progress)]
         spots = _judged(honoured(found, listed), request)
         patches = _patches(original, proofs, spots, progress)
         share = sum(int(patch.speck.sum()) for patch in patches) / (original.size.width_px * original.size.height_px)
@@ -134,22 +140,39 @@ def _spot(place: Capsule, ppi: float, proof: Proof, verdict: Verdict, note: str 
     return DustSpot(0, x, y, size, length, round(place.angle_deg, 1), proof, verdict, note)
 
 
-def _proposed(original: Original, proven: Sequence[Proven], progress: Progress) -> list[DustSpot]:
+def _proposed(original: Original, proven: Sequence[Proven], free_mb: float, progress: Progress) -> list[DustSpot]:
     """What only looks like dust, and is not proven already."""
     size, ppi = original.size, original.ppi
     margin = margin_px(ppi) + round(px_from_mm(REACH_MM, ppi))
-    looks: list[Look] = []
+    how = at_once(free_mb, margin, lambda side: LOOKED_BYTES_A_PX * (side + 2 * margin) ** 2)
+
+    def in_block(block: Window) -> list[Look]:
+        around = block.grown(margin).clipped(size)
+        return find_looks(original.source.read(around), around, block, ppi)
+
     with progress.task("Looking for specks", size.megapixels) as task:
-        for block in blocks(size.window(), SIDE_PX, SIDE_PX):
-            around = block.grown(margin).clipped(size)
-            looks += find_looks(original.source.read(around), around, block, ppi)
-            task.advance(block.width_px * block.height_px / 1e6)
-    unproven = [look for look in looks if not any(_touch(a, one.place) for a in look.places for one in proven)]
+        looks = list(chain.from_iterable(each_block(size.window(), how, in_block, task)))
+    known = _Known.of(proven)
+    unproven = [look for look in looks if not any(known.touches(place) for place in look.places)]
     return [_spot(place, ppi, Proof.LOOKS, Verdict.ASK) for look in lonely(unproven, ppi) for place in look.places]
 
 
-def _touch(a: Capsule, b: Capsule) -> bool:
-    return bool(np.hypot(a.x - b.x, a.y - b.y) < (a.length + a.width + b.length + b.width) / 2 + 2)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Known:
+    """Places that are proven: middles (n, 2), and how far they reach from there."""
+
+    middles: NDArray[np.float64]
+    reaches: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, proven: Sequence[Proven]) -> _Known:
+        places = [one.place for one in proven]
+        middles = np.array([(one.x, one.y) for one in places]).reshape(-1, 2)
+        return cls(middles, np.array([(one.length + one.width) / 2 for one in places]))
+
+    def touches(self, place: Capsule) -> bool:
+        far = np.hypot(self.middles[:, 0] - place.x, self.middles[:, 1] - place.y)
+        return bool((far < self.reaches + (place.length + place.width) / 2 + TOUCHES_PX).any())
 
 
 def _judged(spots: Sequence[DustSpot], request: DustRequest) -> tuple[DustSpot, ...]:
@@ -170,18 +193,22 @@ def _patches(
     wanted = [place_of(one, ppi) for one in spots if one.verdict is Verdict.MEND]
     middles = np.array([[one.x, one.y] for one in wanted]).reshape(-1, 2)
     reaches = np.array([(one.length + one.width) / 2 + soft for one in wanted])
-    found = []
-    with progress.task("Mending", len(wanted)) as task:
-        for k, place in enumerate(wanted):
-            grown = int(np.ceil(reaches[k])) + reach_px(ppi)
-            window = Window(round(place.x), round(place.y), 1, 1).grown(grown).clipped(original.size)
-            speck = mask_of(place, window, soft)
-            near = np.abs(middles - middles[k]).max(axis=1) < grown + reaches
-            dirty = np.logical_or.reduce([mask_of(wanted[j], window, soft) for j in np.flatnonzero(near)])
-            if speck.any():
-                found.append(_patch(original, proofs, window, speck, dirty))
-            task.advance()
-    return found
+
+    def patch(k: int) -> Patch | None:
+        grown = int(np.ceil(reaches[k])) + reach_px(ppi)
+        window = Window(round(wanted[k].x), round(wanted[k].y), 1, 1).grown(grown).clipped(original.size)
+        speck = mask_of(wanted[k], window, soft)
+        near = np.abs(middles - middles[k]).max(axis=1) < grown + reaches
+        dirty = np.logical_or.reduce([mask_of(wanted[j], window, soft) for j in np.flatnonzero(near)])
+        made = _patch(original, proofs, window, speck, dirty) if speck.any() else None
+        task.advance()
+        return made
+
+    with (
+        ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="mend") as pool,
+        progress.task("Mending", len(wanted)) as task,
+    ):
+        return [made for made in pool.map(patch, range(len(wanted))) if made is not None]
 
 
 def _patch(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
+from stitch.dust.contrast import softened
 from stitch.dust.glass import find_on_glass
 from stitch.dust.looks import find_looks, lonely
 from stitch.dust.mend import disagreement, from_donor, from_likeness
@@ -103,3 +105,10 @@ def test_a_hair_is_a_long_capsule() -> None:
     assert one.angle_deg % 180 == pytest.approx(26.6, abs=1.0)
     assert one.length > 10 * one.width
     assert inside(Capsule(5.0, 5.0, 0.0, 2.0, 0.0), np.array([5, 8]), np.array([5, 5]), 0.5).tolist() == [True, False]
+
+
+@pytest.mark.parametrize("sigma", [1.5, 4.3, 13.0])
+def test_running_means_are_nearly_a_gaussian(sigma: float) -> None:
+    plane = np.random.default_rng(3).random((200, 200), np.float32)
+    right = cv2.GaussianBlur(plane, (0, 0), sigma)
+    assert np.abs(softened(plane, sigma) - right).std() < 0.1 * right.std()
