@@ -99,11 +99,11 @@ class JobProofs:
         return None if best is None else best[1]
 
     def _alike(self) -> Mapping[str, PixelSource]:
-        """The scans of the resolution that most have: places of the bed compare only among those."""
+        """The scans of the resolution that most have, as scanned: places of the bed compare only among those."""
         ppi = self._ready.ppi
         values = [round(ppi[name], 3) for name in self._ready.sources]
         usual_ppi = max(set(values), key=values.count)
-        return {name: source for name, source in self._ready.sources.items() if round(ppi[name], 3) == usual_ppi}
+        return {name: one for name, one in self._ready.as_scanned.items() if round(ppi[name], 3) == usual_ppi}
 
     def _sampled(self, name: str, window: Window) -> tuple[NDArray[Any], Boolean] | None:
         """A scan's codes on a window of the master, and where it covers it; None where it does not at all."""

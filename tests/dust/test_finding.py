@@ -21,9 +21,9 @@ SIDE = 300
 Y, X = np.mgrid[:SIDE, :SIDE]
 
 
-def paint(seed: int) -> np.ndarray:
+def paint(seed: int, lively: float = 0.25) -> np.ndarray:
     rng = np.random.default_rng(seed)
-    return np.clip(texture(SIDE, SIDE, seed) * 0.25 + 0.5 + 0.003 * rng.standard_normal((SIDE, SIDE, 3)), 0, 1)
+    return np.clip(texture(SIDE, SIDE, seed) * lively + 0.5 + 0.003 * rng.standard_normal((SIDE, SIDE, 3)), 0, 1)
 
 
 def with_specks(picture: np.ndarray, places: list[tuple[float, float]], radius: float, level: float) -> np.ndarray:
@@ -82,6 +82,19 @@ def test_lone_grey_specks_are_proposed_and_splatter_is_not() -> None:
     found = lonely(find_looks(picture, window, window, PPI), PPI)
     assert [(round(one.x), round(one.y)) for one in found] == [(60, 60)]
     assert lonely([], PPI) == []
+
+
+@pytest.mark.parametrize("lively", [0.25, 0.6, 1.0])
+def test_lively_paint_silences_no_lone_speck(lively: float) -> None:
+    window = Window(0, 0, SIDE, SIDE)
+    found = 0
+    for seed in range(1, 11):
+        (at,) = places(seed, 1)
+        looks = find_looks(codes(with_specks(paint(seed, lively), [at], 2.0, 0.1)), window, window, PPI)
+        told = [np.hypot(one.x - at[0], one.y - at[1]) < 3 for one in lonely(looks, PPI)]
+        assert all(told)
+        found += any(told)
+    assert found >= 9
 
 
 def test_a_speck_is_covered_by_the_clean_scan_or_by_paint_like_it() -> None:
