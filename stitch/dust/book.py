@@ -46,10 +46,9 @@ def honoured(found: Sequence[DustSpot], listed: Sequence[DustSpot]) -> tuple[Dus
         places.add(k, one)
     number = max((one.number for one in kept), default=0)
     for spot in found:
-        twin = next((k for k in places.near(spot) if _is_same(kept[k], spot)), None)
+        twin = next((k for k in places.near(spot) if _is_same(listed[k], spot)), None)
         if twin is None:
             number += 1
-            places.add(len(kept), spot)
             kept.append(replace(spot, number=number))
         elif kept[twin].verdict is Verdict.ASK and spot.verdict is Verdict.MEND:
             kept[twin] = replace(kept[twin], proof=spot.proof, verdict=Verdict.MEND)

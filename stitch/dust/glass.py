@@ -4,7 +4,7 @@ How well the scans agree (`agreement.py`) is told for every pixel; patches of pi
 best pixel, times how alike the scans show them. How strong that must be is told by the same scans rolled against each
 other at random: so strong that chance would make no more than one in 25 of what is found (a permutation test: Good,
 Permutation, Parametric and Bootstrap Tests, 3rd ed., 2005). Stippled paint agrees by chance more often than plain
-paint, and raises the bar for itself.
+paint, and raises the bar for itself. A second look at softened scans finds wide, weak specks in fine texture.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from stitch.dust.contrast import margin_px
 from stitch.dust.shapes import PIECE_MM, REACH_MM, small_patches
 from stitch.imaging.affine import px_from_mm
 from stitch.imaging.at_once import AtOnce, at_once, each_block
-from stitch.imaging.spots import Capsule, Pixels, capsule, pieces
+from stitch.imaging.spots import Capsule, Pixels, capsules, pieces
 from stitch.model.geometry import Size, Window
 from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
@@ -39,6 +39,7 @@ BYTES_A_SCAN_PX = 34  # of a block and what is looked at around it: planes, the 
 BYTES_A_PX = 60  # of a block with all its margin, while one scan is read
 USUAL_FREE_MB = 800.0
 GROWS_PX, GROWS_FROM = 4, 3.0  # around a patch that is found, and the evidence that joins it
+SOFT_MM = 0.15  # standard deviation of the second look, for what is wider than the paint's finest texture
 TOUCHES_PX = 2  # apart are the parts of one hair
 CLASSES = (2, 3, 4)  # of how many scans show a speck; the last with all that are more
 BESIDE_PX = 2  # of a patch that is found already nothing else is looked for
@@ -51,6 +52,11 @@ class OnGlass:
     place: Capsule
     scan_count: int
     strength: float  # of the evidence, times the likeness of what the scans show
+
+    @property
+    def is_sure(self) -> bool:
+        """Shown by more than two scans, and so strongly that no chance comes near."""
+        return _is_sure(self.strength, self.scan_count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +120,22 @@ def _in_block(
     """What several scans show in the block, and what they would show by chance, `rolls` times."""
     window = block.grown(round(px_from_mm(REACH_MM, ppi))).clipped(size)
     views = Views.of(scans, window, window.grown(margin_px(ppi)).clipped(size), ppi)
-    found, sure = _coincidences(views, window, block, ppi)
-    rest = views.without(sure)
     rng = np.random.default_rng((seed, block.x0_px, block.y0_px))
-    return found, [one for _ in range(rolls) for one in _coincidences(_rolled(rest, rng), window, block, ppi)[0]]
+    taken = np.zeros((window.height_px, window.width_px), np.uint8)
+    found: list[_Found] = []
+    chance: list[_Found] = []
+    for is_soft in (False, True):
+        views = views.softer(px_from_mm(SOFT_MM, ppi), ppi) if is_soft else views
+        more, sure = _coincidences(views, window, block, ppi, taken)
+        found += more
+        views = views.without(sure)
+        for _ in range(rolls):
+            chance += _coincidences(_rolled(views, rng), window, block, ppi, np.zeros_like(taken))[0]
+    return found, chance
+
+
+def _is_sure(strength: float, scan_count: int) -> bool:
+    return strength > SURE and scan_count > CLASSES[0]
 
 
 def _strengths(found: list[_Found], count: int) -> NDArray[np.float64]:
@@ -133,15 +151,17 @@ def _roll(length: int, rng: np.random.Generator) -> int:
     return int(rng.integers(LEAST_ROLL_PX, max(length - LEAST_ROLL_PX, LEAST_ROLL_PX + 1)))
 
 
-def _coincidences(views: Views, around: Window, block: Window, ppi: float) -> tuple[list[_Found], NDArray[np.bool_]]:
+def _coincidences(
+    views: Views, around: Window, block: Window, ppi: float, taken: NDArray[np.uint8]
+) -> tuple[list[_Found], NDArray[np.bool_]]:
     """Patches of the block that enough scans show, and the pixels (h, w) of those that are sure.
 
-    The strongest are looked for first, so that none runs into a weaker one beside it.
+    The strongest are looked for first, so that none runs into a weaker one beside it. Where something is `taken`
+    already nothing is looked for; what is found is put down there.
     """
     found: list[_Found] = []
     proof = evidence(views)
     sure = np.zeros(proof.strength.shape, bool)
-    taken = np.zeros(proof.strength.shape, np.uint8)
     beside = np.ones((2 * BESIDE_PX + 1,) * 2, np.uint8)
     for level in LEVELS:
         free = (proof.strength > level) & (cv2.dilate(taken, beside) == 0)
@@ -151,7 +171,7 @@ def _coincidences(views: Views, around: Window, block: Window, ppi: float) -> tu
             if strength < LEAST_STRENGTH or count < CLASSES[0]:
                 continue
             taken[rows, columns] = 1
-            sure[rows, columns] |= strength > SURE and count > CLASSES[0]
+            sure[rows, columns] |= _is_sure(strength, count)
             x, y = columns.mean() + around.x0_px, rows.mean() + around.y0_px
             if block.x0_px <= x < block.x1_px and block.y0_px <= y < block.y1_px:
                 columns, rows = _grown(proof, columns, rows)
@@ -202,8 +222,8 @@ def _places(group: Sequence[_Found], ppi: float) -> Iterator[Capsule]:
     square = max(2, round(px_from_mm(PIECE_MM, ppi)))
     x, y = np.unique(np.concatenate([np.stack(one.pixels) for one in group], axis=1), axis=1)
     for piece in pieces(x, y, square):
-        place = capsule(*piece)
-        yield replace(place, width=max(1.0, place.width - 2 * CARRIAGE_PX))
+        for place in capsules(*piece):
+            yield replace(place, width=max(1.0, place.width - 2 * CARRIAGE_PX))
 
 
 def _least(real: NDArray[np.float64], by_chance: NDArray[np.float64], rolls: int) -> float:

@@ -40,6 +40,7 @@ PAINT_SHARE = 0.55  # of a speck's contrast that another scan shows there, too: 
 CLEAN_SHARE = 0.4  # a donor shows no more of it
 MOST_APART = 0.02  # of the code range, between a donor's paint around the speck and the picture's
 NEAR_MM = 0.5
+COVERED = 0.5  # of a place, by others that were found before it: then it is nothing new
 
 Boolean = NDArray[np.bool_]
 
@@ -123,7 +124,7 @@ class JobProofs:
             return [
                 Proven(place, Proof.GLASS, f"on the glass in {speck.scan_count} scans; here by {name}")
                 for name, place in placed
-                if place is not None and self._shows(place, name)
+                if place is not None and self._shows(place, name, is_sure=speck.is_sure)
             ]
 
         with ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="glass") as pool:
@@ -144,8 +145,11 @@ class JobProofs:
         angle = float(np.degrees(np.arctan2(along[1], along[0])))
         return Capsule(float(x), float(y), place.length * scale, place.width * scale, angle)
 
-    def _shows(self, place: Capsule, name: str) -> bool:
-        """Whether the master shows it there, by that scan, and no other scan shows it as paint."""
+    def _shows(self, place: Capsule, name: str, *, is_sure: bool) -> bool:
+        """Whether the master shows it there, by that scan, and no other scan shows it as paint.
+
+        What is surely on the glass lies there though the paint under it looks the same.
+        """
         reach = margin_px(self._ppi) + round(place.length / 2 + place.width)
         middle = Window(round(place.x), round(place.y), 1, 1)
         labels = labels_at(self._label_map, self._maps, middle)
@@ -159,7 +163,7 @@ class JobProofs:
         peak = float(own.flat[strongest])
         if abs(peak) < max(SHOWS, SHOWS_TIMES * float(usual(own, self._ppi).flat[strongest])):
             return False
-        for other in self._label_map.scan_ids:
+        for other in () if is_sure else self._label_map.scan_ids:
             found = None if other == name else self._sampled(other, window)
             if found is not None and found[1][within].all():
                 theirs, mine = contrast(grey_of(found[0]), self._ppi)[within], own[within]
@@ -216,14 +220,23 @@ class JobProofs:
 
 
 def _each_once(found: Sequence[Proven], near_px: float) -> Iterator[Proven]:
-    """What is further than `near_px` from all that was kept before it."""
+    """What is not covered by what was kept before it within `near_px`, by half at the least."""
     if not found:
         return
-    neighbours = cKDTree([(one.place.x, one.place.y) for one in found]).query_ball_point(
-        [(one.place.x, one.place.y) for one in found], near_px
-    )
-    is_kept = np.zeros(len(found), bool)
+    middles = [(one.place.x, one.place.y) for one in found]
+    neighbours = cKDTree(middles).query_ball_point(middles, near_px)
+    kept: set[int] = set()
     for k, one in enumerate(found):
-        is_kept[k] = not is_kept[neighbours[k]].any()
-        if is_kept[k]:
+        if not _is_covered(one.place, [found[j].place for j in neighbours[k] if j in kept]):
+            kept.add(k)
             yield one
+
+
+def _is_covered(place: Capsule, by: Sequence[Capsule]) -> bool:
+    if not by:
+        return False
+    reach = int(np.ceil((place.length + place.width) / 2)) + 1
+    x, y = (round(at) + np.arange(-reach, reach + 1) for at in (place.x, place.y))
+    own = inside(place, x[None], y[:, None], 0.0)
+    theirs = np.logical_or.reduce([inside(one, x[None], y[:, None], 1.0) for one in by])
+    return bool(theirs[own].mean() > COVERED if own.any() else theirs[reach, reach])

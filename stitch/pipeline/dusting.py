@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -15,13 +14,9 @@ from numpy.typing import NDArray
 
 from stitch.compose.windows import BASE_MB
 from stitch.dust.book import LIST_DECIMALS, honoured, read_spots, write_spots
-from stitch.dust.contrast import margin_px
-from stitch.dust.looks import Look, find_looks, lonely
 from stitch.dust.mend import from_donor, from_likeness, reach_px
-from stitch.dust.shapes import REACH_MM
 from stitch.errors import UsageError
-from stitch.imaging.affine import mm_from_px, px_from_mm
-from stitch.imaging.at_once import at_once, each_block
+from stitch.imaging.affine import mm_from_px
 from stitch.imaging.spots import Capsule
 from stitch.imaging.windows import bands
 from stitch.master.png import PngWriter
@@ -41,14 +36,13 @@ from stitch.pipeline.derived import (
     writing,
 )
 from stitch.pipeline.dust_proofs import JobProofs, Proven
+from stitch.pipeline.dust_proposed import proposed
 from stitch.pipeline.dust_shown import Patch, mask_of, mask_rows, patched, place_of, sheet_of, soft_px
 from stitch.pipeline.kept_job import opened_job
 from stitch.progress import SILENT, Progress
 
 USUAL_LIMIT = 0.005  # of the area
 BYTES_A_PX = 120
-LOOKED_BYTES_A_PX = 80  # of a block with its margin, while it is looked at
-TOUCHES_PX = 2
 HELD_MB = 80  # places, labels and tables of a job
 
 
@@ -98,7 +92,7 @@ def mend_dust(request: DustRequest, progress: Progress = SILENT) -> DustSummary:
         proofs = None if request.job is None else _proofs(stack, original, request.job, progress)
         free_mb = request.memory_mb - BASE_MB - HELD_MB
         proven = () if proofs is None else proofs.proven(free_mb, progress)
-        found = [*_listed(proven, original.ppi), *_proposed(original, proven, free_mb, progress)]
+        found = [*_listed(proven, original.ppi), *_asked(original, proven, free_mb, progress)]
         spots = _judged(honoured(found, listed), request)
         patches = _patches(original, proofs, spots, progress)
         share = sum(int(patch.speck.sum()) for patch in patches) / (original.size.width_px * original.size.height_px)
@@ -133,46 +127,16 @@ def _listed(proven: Sequence[Proven], ppi: float) -> list[DustSpot]:
     return [_spot(one.place, ppi, one.proof, Verdict.MEND, one.note) for one in proven]
 
 
+def _asked(original: Original, proven: Sequence[Proven], free_mb: float, progress: Progress) -> list[DustSpot]:
+    places = proposed(original, [one.place for one in proven], free_mb, progress)
+    return [_spot(place, original.ppi, Proof.LOOKS, Verdict.ASK) for place in places]
+
+
 def _spot(place: Capsule, ppi: float, proof: Proof, verdict: Verdict, note: str = "") -> DustSpot:
     """The place as the list has it, rounded there already, so that a re-run from the list mends the same px."""
     px = (place.x + 0.5, place.y + 0.5, place.width, place.length)
     x, y, size, length = (round(mm_from_px(n, ppi), LIST_DECIMALS) for n in px)
     return DustSpot(0, x, y, size, length, round(place.angle_deg, 1), proof, verdict, note)
-
-
-def _proposed(original: Original, proven: Sequence[Proven], free_mb: float, progress: Progress) -> list[DustSpot]:
-    """What only looks like dust, and is not proven already."""
-    size, ppi = original.size, original.ppi
-    margin = margin_px(ppi) + round(px_from_mm(REACH_MM, ppi))
-    how = at_once(free_mb, margin, lambda side: LOOKED_BYTES_A_PX * (side + 2 * margin) ** 2)
-
-    def in_block(block: Window) -> list[Look]:
-        around = block.grown(margin).clipped(size)
-        return find_looks(original.source.read(around), around, block, ppi)
-
-    with progress.task("Looking for specks", size.megapixels) as task:
-        looks = list(chain.from_iterable(each_block(size.window(), how, in_block, task)))
-    known = _Known.of(proven)
-    unproven = [look for look in looks if not any(known.touches(place) for place in look.places)]
-    return [_spot(place, ppi, Proof.LOOKS, Verdict.ASK) for look in lonely(unproven, ppi) for place in look.places]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Known:
-    """Places that are proven: middles (n, 2), and how far they reach from there."""
-
-    middles: NDArray[np.float64]
-    reaches: NDArray[np.float64]
-
-    @classmethod
-    def of(cls, proven: Sequence[Proven]) -> _Known:
-        places = [one.place for one in proven]
-        middles = np.array([(one.x, one.y) for one in places]).reshape(-1, 2)
-        return cls(middles, np.array([(one.length + one.width) / 2 for one in places]))
-
-    def touches(self, place: Capsule) -> bool:
-        far = np.hypot(self.middles[:, 0] - place.x, self.middles[:, 1] - place.y)
-        return bool((far < self.reaches + (place.length + place.width) / 2 + TOUCHES_PX).any())
 
 
 def _judged(spots: Sequence[DustSpot], request: DustRequest) -> tuple[DustSpot, ...]:

@@ -11,7 +11,7 @@ from stitch.dust.glass import find_on_glass
 from stitch.dust.looks import find_looks, lonely
 from stitch.dust.mend import disagreement, from_donor, from_likeness
 from stitch.dust.odd import odd_ones
-from stitch.imaging.spots import Capsule, capsule, inside
+from stitch.imaging.spots import Capsule, capsule, capsules, inside
 from stitch.model.geometry import Window
 from tests.held import HeldSource
 from tests.register.cutting import texture
@@ -125,3 +125,20 @@ def test_running_means_are_nearly_a_gaussian(sigma: float) -> None:
     plane = np.random.default_rng(3).random((200, 200), np.float32)
     right = cv2.GaussianBlur(plane, (0, 0), sigma)
     assert np.abs(softened(plane, sigma) - right).std() < 0.1 * right.std()
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_a_hair_with_a_speck_beside_it_is_followed_by_several_capsules(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    turn, radius = rng.uniform(0, np.pi), rng.uniform(25, 60)
+    across = np.abs(np.hypot(X - 150 - radius * np.cos(turn), Y - 150 - radius * np.sin(turn)) - radius)
+    bent = (across < 1.2) & (np.hypot(X - 150, Y - 150) < 24)
+    speck = np.hypot(X - 150 - 6 * np.cos(turn), Y - 150 - 6 * np.sin(turn)) < 3.5
+    rows, columns = np.nonzero(bent | speck)
+    found = list(capsules(columns, rows))
+    covered = np.logical_or.reduce([inside(one, X, Y, 0.5) for one in found])
+    assert 1 < len(found) <= 8
+    assert covered[rows, columns].mean() > 0.85
+    assert covered.sum() < 2.5 * len(rows)
+    alone = list(capsules(*np.nonzero((np.abs(Y - 100) < 1.2) & (np.abs(X - 100) < 20))[::-1]))
+    assert len(alone) == 1
