@@ -59,11 +59,6 @@ class Views:
         """The same, showing nothing where `sure` (h, w)."""
         return Views(np.where(sure, np.float32(0), self.detail), self.around, self.usual)
 
-    def softer(self, sigma_px: float, ppi: float) -> Views:
-        """The same, its detail low-passed: what is wider than a few px stands out of fine texture."""
-        detail = np.stack([cv2.GaussianBlur(one, (0, 0), sigma_px) for one in self.detail])
-        return Views(detail, self.around, np.stack([usual(one, ppi) for one in detail]))
-
     def rolled(self, by: Sequence[tuple[int, int]]) -> Views:
         """Every scan moved by itself, rows and columns."""
         planes = (self.detail, self.around, self.usual)

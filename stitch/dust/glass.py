@@ -4,7 +4,7 @@ How well the scans agree (`agreement.py`) is told for every pixel; patches of pi
 best pixel, times how alike the scans show them. How strong that must be is told by the same scans rolled against each
 other at random: so strong that chance would make no more than one in 25 of what is found (a permutation test: Good,
 Permutation, Parametric and Bootstrap Tests, 3rd ed., 2005). Stippled paint agrees by chance more often than plain
-paint, and raises the bar for itself. A second look at softened scans finds wide, weak specks in fine texture.
+paint, and raises the bar for itself.
 """
 
 from __future__ import annotations
@@ -39,7 +39,6 @@ BYTES_A_SCAN_PX = 34  # of a block and what is looked at around it: planes, the 
 BYTES_A_PX = 60  # of a block with all its margin, while one scan is read
 USUAL_FREE_MB = 800.0
 GROWS_PX, GROWS_FROM = 4, 3.0  # around a patch that is found, and the evidence that joins it
-SOFT_MM = 0.15  # standard deviation of the second look, for what is wider than the paint's finest texture
 TOUCHES_PX = 2  # apart are the parts of one hair
 CLASSES = (2, 3, 4)  # of how many scans show a speck; the last with all that are more
 BESIDE_PX = 2  # of a patch that is found already nothing else is looked for
@@ -120,18 +119,10 @@ def _in_block(
     """What several scans show in the block, and what they would show by chance, `rolls` times."""
     window = block.grown(round(px_from_mm(REACH_MM, ppi))).clipped(size)
     views = Views.of(scans, window, window.grown(margin_px(ppi)).clipped(size), ppi)
+    found, sure = _coincidences(views, window, block, ppi)
+    rest = views.without(sure)
     rng = np.random.default_rng((seed, block.x0_px, block.y0_px))
-    taken = np.zeros((window.height_px, window.width_px), np.uint8)
-    found: list[_Found] = []
-    chance: list[_Found] = []
-    for is_soft in (False, True):
-        views = views.softer(px_from_mm(SOFT_MM, ppi), ppi) if is_soft else views
-        more, sure = _coincidences(views, window, block, ppi, taken)
-        found += more
-        views = views.without(sure)
-        for _ in range(rolls):
-            chance += _coincidences(_rolled(views, rng), window, block, ppi, np.zeros_like(taken))[0]
-    return found, chance
+    return found, [one for _ in range(rolls) for one in _coincidences(_rolled(rest, rng), window, block, ppi)[0]]
 
 
 def _is_sure(strength: float, scan_count: int) -> bool:
@@ -151,17 +142,15 @@ def _roll(length: int, rng: np.random.Generator) -> int:
     return int(rng.integers(LEAST_ROLL_PX, max(length - LEAST_ROLL_PX, LEAST_ROLL_PX + 1)))
 
 
-def _coincidences(
-    views: Views, around: Window, block: Window, ppi: float, taken: NDArray[np.uint8]
-) -> tuple[list[_Found], NDArray[np.bool_]]:
+def _coincidences(views: Views, around: Window, block: Window, ppi: float) -> tuple[list[_Found], NDArray[np.bool_]]:
     """Patches of the block that enough scans show, and the pixels (h, w) of those that are sure.
 
-    The strongest are looked for first, so that none runs into a weaker one beside it. Where something is `taken`
-    already nothing is looked for; what is found is put down there.
+    The strongest are looked for first, so that none runs into a weaker one beside it.
     """
     found: list[_Found] = []
     proof = evidence(views)
     sure = np.zeros(proof.strength.shape, bool)
+    taken = np.zeros(proof.strength.shape, np.uint8)
     beside = np.ones((2 * BESIDE_PX + 1,) * 2, np.uint8)
     for level in LEVELS:
         free = (proof.strength > level) & (cv2.dilate(taken, beside) == 0)
