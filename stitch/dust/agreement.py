@@ -10,15 +10,16 @@ say, so that one drop of paint in one scan proves nothing (Huber and Ronchetti, 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from stitch.dust.contrast import FINE_SIGMA_PX, Plane, contrast, grey_of, usual
+from stitch.model.geometry import Window
+from stitch.model.scans import PixelSource
 
 LIGHTS = (0.06, 0.1, 0.14, 0.18, 0.22, 0.26, 0.31, 0.37, 0.45, 0.55, 0.7, 0.8, 0.9)  # of a speck, codes 0..1
 SHARES = (0.12, 0.2, 0.33, 0.5, 0.7, 0.9)  # hidden of what lies under it, or less where it is smaller than a pixel
@@ -43,14 +44,16 @@ class Views:
     usual: Plane
 
     @classmethod
-    def of(cls, scans: Iterable[NDArray[Any]], ppi: float) -> Views:
-        """From codes (h, w, 3) of each scan."""
-        each = []
-        for codes in scans:
-            grey = grey_of(codes)
+    def of(cls, scans: Sequence[PixelSource], window: Window, within: Window, ppi: float) -> Views:
+        """Of a window, from what the scans show `within` a wider one around it."""
+        part = window.slices_in(within)
+        planes = np.empty((3, len(scans), window.height_px, window.width_px), np.float32)
+        for k, scan in enumerate(scans):
+            grey = grey_of(scan.read(within))
             detail = contrast(grey, ppi)
-            each.append((detail, cv2.GaussianBlur(grey, (0, 0), FINE_SIGMA_PX) - detail, usual(detail, ppi)))
-        return cls(*(np.stack(planes) for planes in zip(*each, strict=True)))
+            around = cv2.GaussianBlur(grey, (0, 0), FINE_SIGMA_PX) - detail
+            planes[:, k] = detail[part], around[part], usual(detail, ppi)[part]
+        return cls(*planes)
 
     def without(self, sure: NDArray[np.bool_]) -> Views:
         """The same, showing nothing where `sure` (h, w)."""

@@ -41,9 +41,12 @@ def honoured(found: Sequence[DustSpot], listed: Sequence[DustSpot]) -> tuple[Dus
     A line that was found again keeps its verdict; a proposal that is proven now is mended only when nothing was said.
     """
     kept = list(listed)
+    places = _Places([*listed, *found])
+    for k, one in enumerate(listed):
+        places.add(k, one)
     number = max((one.number for one in kept), default=0)
     for spot in found:
-        twin = next((k for k, one in enumerate(kept) if _is_same(one, spot)), None)
+        twin = next((k for k in places.near(spot) if _is_same(listed[k], spot)), None)
         if twin is None:
             number += 1
             kept.append(replace(spot, number=number))
@@ -62,6 +65,26 @@ def _numbered(spots: Sequence[DustSpot]) -> list[DustSpot]:
             one = replace(one, number=number)
         found.append(one)
     return found
+
+
+class _Places:
+    """Lines by squares of the picture, so that only near ones are held against one another."""
+
+    def __init__(self, spots: Sequence[DustSpot]) -> None:
+        self._side_mm = max([SAME_MM, *(one.size_mm / 2 for one in spots)])
+        self._squares: dict[tuple[int, int], list[int]] = {}
+
+    def add(self, k: int, spot: DustSpot) -> None:
+        self._squares.setdefault(self._square(spot), []).append(k)
+
+    def near(self, spot: DustSpot) -> list[int]:
+        """The numbers given to lines in its square and those beside it, in rising order."""
+        x, y = self._square(spot)
+        beside = [(x + i, y + j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
+        return sorted(k for square in beside for k in self._squares.get(square, ()))
+
+    def _square(self, spot: DustSpot) -> tuple[int, int]:
+        return math.floor(spot.x_mm / self._side_mm), math.floor(spot.y_mm / self._side_mm)
 
 
 def _is_same(a: DustSpot, b: DustSpot) -> bool:

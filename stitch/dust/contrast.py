@@ -21,13 +21,28 @@ MOST_OF_USUAL = 3.0  # one pixel counts no more than this many deviations in wha
 
 def grey_of(codes: NDArray[Any]) -> Plane:
     """Mean of the channels of codes (h, w, 3), 0..1."""
-    top = np.float32(1 / (3 * np.iinfo(codes.dtype).max))
-    return np.asarray(codes.sum(axis=2, dtype=np.float32) * top, np.float32)
+    share = np.full((1, 3), 1 / (3 * np.iinfo(codes.dtype).max), np.float32)
+    return np.asarray(cv2.transform(codes.astype(np.float32), share), np.float32)
 
 
 def margin_px(ppi: float) -> int:
     """Pixels around a window that its contrast depends on."""
     return int(np.ceil(3.5 * px_from_mm(AROUND_MM, ppi) + px_from_mm(USUAL_MM, ppi) / 2)) + 2
+
+
+def softened(plane: Plane, sigma_px: float) -> Plane:
+    """Very nearly a Gaussian's mean, (h, w), by three running means: as quick at any width.
+
+    Their sides are odd and their variances add up to the Gaussian's (Kovesi, DICTA 2010).
+    """
+    variance = sigma_px * sigma_px
+    side = int(np.sqrt(4 * variance + 1))
+    side -= 1 - side % 2
+    smaller = round((12 * variance - 3 * side * side - 12 * side - 9) / (-4 * side - 4))
+    for k in range(3):
+        one = side if k < smaller else side + 2
+        plane = np.asarray(cv2.blur(plane, (one, one)), np.float32)
+    return plane
 
 
 def contrast(grey: Plane, ppi: float) -> Plane:
@@ -38,10 +53,10 @@ def contrast(grey: Plane, ppi: float) -> Plane:
     """
     sigma = px_from_mm(AROUND_MM, ppi)
     fine = cv2.GaussianBlur(grey, (0, 0), FINE_SIGMA_PX)
-    first = fine - cv2.GaussianBlur(grey, (0, 0), sigma)
+    first = fine - softened(grey, sigma)
     calm = (np.abs(first) < np.maximum(2 * usual(first, ppi), LEAST_USUAL)).astype(np.float32)
-    share = cv2.GaussianBlur(calm, (0, 0), sigma)
-    mean = cv2.GaussianBlur(grey * calm, (0, 0), sigma) / np.maximum(share, 1e-3)
+    share = softened(calm, sigma)
+    mean = softened(grey * calm, sigma) / np.maximum(share, 1e-3)
     return np.where(share > 0.05, fine - mean, first).astype(np.float32)
 
 

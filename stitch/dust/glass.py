@@ -20,8 +20,8 @@ from stitch.dust.agreement import CARRIAGE_PX, Evidence, Views, evidence, likene
 from stitch.dust.contrast import margin_px
 from stitch.dust.shapes import PIECE_MM, REACH_MM, small_patches
 from stitch.imaging.affine import px_from_mm
-from stitch.imaging.spots import Capsule, Pixels, capsule, pieces
-from stitch.imaging.windows import blocks
+from stitch.imaging.at_once import AtOnce, at_once, each_block
+from stitch.imaging.spots import Capsule, Pixels, capsules, pieces
 from stitch.model.geometry import Size, Window
 from stitch.model.scans import PixelSource
 from stitch.progress import SILENT, Progress
@@ -35,8 +35,8 @@ LEAST_ROLL_PX = 15
 FALSE_SHARE = 0.04
 LEAST_PX = 2
 LIKE_POWER = 2
-SIDES_PX = (1024, 768, 512, 384, 256)
-BYTES_A_PX = 40  # and scan, of a block with its margin
+BYTES_A_SCAN_PX = 34  # of a block and what is looked at around it: planes, the same without what is sure, and rolled
+BYTES_A_PX = 60  # of a block with all its margin, while one scan is read
 USUAL_FREE_MB = 800.0
 GROWS_PX, GROWS_FROM = 4, 3.0  # around a patch that is found, and the evidence that joins it
 TOUCHES_PX = 2  # apart are the parts of one hair
@@ -51,6 +51,11 @@ class OnGlass:
     place: Capsule
     scan_count: int
     strength: float  # of the evidence, times the likeness of what the scans show
+
+    @property
+    def is_sure(self) -> bool:
+        """Shown by more than two scans, and so strongly that no chance comes near."""
+        return _is_sure(self.strength, self.scan_count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,22 +83,17 @@ def find_on_glass(
         min(source.size.width_px for source in sources.values()),
         min(source.size.height_px for source in sources.values()),
     )
-    margin = margin_px(ppi) + round(px_from_mm(REACH_MM, ppi))
-    side = _side_px(len(sources), margin, free_mb)
     rolls = min(ROLLS, max(1, round(ROLLED_MP / size.megapixels)))
-    rng = np.random.default_rng(seed)
+    how = _at_once(len(sources), ppi, free_mb)
+    scans = list(sources.values())
     true: list[_Found] = []
     chance: list[_Found] = []
     with progress.task("Looking for dust on the glass", size.megapixels) as task:
-        for block in blocks(size.window(), side, side):
-            around = block.grown(margin).clipped(size)
-            views = Views.of((source.read(around) for source in sources.values()), ppi)
-            found, sure = _coincidences(views, around, block, ppi)
+        for found, rolled in each_block(
+            size.window(), how, lambda block: _in_block(scans, block, size, ppi, rolls, seed), task
+        ):
             true += found
-            rest = views.without(sure)
-            for _ in range(rolls):
-                chance += _coincidences(_rolled(rest, rng), around, block, ppi)[0]
-            task.advance(block.width_px * block.height_px / 1e6)
+            chance += rolled
     least = {most: _least(_strengths(true, most), _strengths(chance, most), rolls) for most in CLASSES}
     proven = [one for one in true if one.strength >= least[min(one.count, CLASSES[-1])]]
     return tuple(
@@ -103,10 +103,30 @@ def find_on_glass(
     )
 
 
-def _side_px(scan_count: int, margin_px: int, free_mb: float) -> int:
-    """Side of the blocks that fit into the memory; the smallest where none does."""
-    fitting = [side for side in SIDES_PX if (side + 2 * margin_px) ** 2 * scan_count * BYTES_A_PX <= free_mb * 1e6]
-    return max(fitting, default=SIDES_PX[-1])
+def _at_once(scan_count: int, ppi: float, free_mb: float) -> AtOnce:
+    reach, margin = round(px_from_mm(REACH_MM, ppi)), margin_px(ppi)
+
+    def bytes_of(side: int) -> float:
+        seen = (side + 2 * reach) ** 2
+        return seen * scan_count * BYTES_A_SCAN_PX + (side + 2 * (reach + margin)) ** 2 * BYTES_A_PX
+
+    return at_once(free_mb, reach + margin, bytes_of)
+
+
+def _in_block(
+    scans: Sequence[PixelSource], block: Window, size: Size, ppi: float, rolls: int, seed: int
+) -> tuple[list[_Found], list[_Found]]:
+    """What several scans show in the block, and what they would show by chance, `rolls` times."""
+    window = block.grown(round(px_from_mm(REACH_MM, ppi))).clipped(size)
+    views = Views.of(scans, window, window.grown(margin_px(ppi)).clipped(size), ppi)
+    found, sure = _coincidences(views, window, block, ppi)
+    rest = views.without(sure)
+    rng = np.random.default_rng((seed, block.x0_px, block.y0_px))
+    return found, [one for _ in range(rolls) for one in _coincidences(_rolled(rest, rng), window, block, ppi)[0]]
+
+
+def _is_sure(strength: float, scan_count: int) -> bool:
+    return strength > SURE and scan_count > CLASSES[0]
 
 
 def _strengths(found: list[_Found], count: int) -> NDArray[np.float64]:
@@ -140,7 +160,7 @@ def _coincidences(views: Views, around: Window, block: Window, ppi: float) -> tu
             if strength < LEAST_STRENGTH or count < CLASSES[0]:
                 continue
             taken[rows, columns] = 1
-            sure[rows, columns] |= strength > SURE and count > CLASSES[0]
+            sure[rows, columns] |= _is_sure(strength, count)
             x, y = columns.mean() + around.x0_px, rows.mean() + around.y0_px
             if block.x0_px <= x < block.x1_px and block.y0_px <= y < block.y1_px:
                 columns, rows = _grown(proof, columns, rows)
@@ -165,15 +185,19 @@ def _together(found: Sequence[_Found]) -> list[list[_Found]]:
     """Patches that touch, or nearly: the parts of one hair."""
     boxes = np.array([[at.min() for at in one.pixels] + [at.max() for at in one.pixels] for one in found])
     groups: list[list[_Found]] = []
-    left = list(range(len(found)))
-    while left:
-        group = [left.pop(0)]
+    is_left = np.ones(len(found), bool)
+    for first in range(len(found)):
+        if not is_left[first]:
+            continue
+        group = [first]
+        is_left[first] = False
         for member in group:
-            near = [k for k in left if (boxes[k, :2] <= boxes[member, 2:] + TOUCHES_PX).all()]
-            near = [k for k in near if (boxes[k, 2:] >= boxes[member, :2] - TOUCHES_PX).all()]
-            touching = [k for k in near if _apart(found[k].pixels, found[member].pixels) <= TOUCHES_PX]
-            group += touching
-            left = [k for k in left if k not in touching]
+            near = is_left & (boxes[:, :2] <= boxes[member, 2:] + TOUCHES_PX).all(axis=1)
+            near &= (boxes[:, 2:] >= boxes[member, :2] - TOUCHES_PX).all(axis=1)
+            for k in np.flatnonzero(near).tolist():
+                if _apart(found[k].pixels, found[member].pixels) <= TOUCHES_PX:
+                    is_left[k] = False
+                    group.append(k)
         groups.append([found[k] for k in group])
     return groups
 
@@ -187,8 +211,8 @@ def _places(group: Sequence[_Found], ppi: float) -> Iterator[Capsule]:
     square = max(2, round(px_from_mm(PIECE_MM, ppi)))
     x, y = np.unique(np.concatenate([np.stack(one.pixels) for one in group], axis=1), axis=1)
     for piece in pieces(x, y, square):
-        place = capsule(*piece)
-        yield replace(place, width=max(1.0, place.width - 2 * CARRIAGE_PX))
+        for place in capsules(*piece):
+            yield replace(place, width=max(1.0, place.width - 2 * CARRIAGE_PX))
 
 
 def _least(real: NDArray[np.float64], by_chance: NDArray[np.float64], rolls: int) -> float:

@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from stitch.dust.contrast import contrast, grey_of, usual
 from stitch.dust.shapes import PIECE_MM, small_patches
@@ -18,13 +19,14 @@ from stitch.model.geometry import Window
 
 LEAST = 0.05  # of the code range
 USUAL_TIMES = 5.0
-KIN_LEAST, KIN_TIMES = 0.025, 3.5  # of what counts as one of a kind
+KIN_LEAST, KIN_TIMES = 0.025, 3.5  # of what may count as one of a kind
 STRONGEST_TIMES = 7.5  # somewhere in it
 LEAST_PX = 3
 RIM_SHARE = 0.35  # of its contrast that a sharp speck loses from its rim to a px beyond
 COLOURED = 0.10  # saturation that a grey thing may have, beside half of what shines through
 SHINES_SHARE = 0.5
-KIN_MM = 10.0
+KIN_MM = 15.0
+KIN_SHARE = 0.4  # of a speck's contrast, that others need to count beside it: weak texture silences no strong speck
 MOST_KIN = 2  # others like it so near: more are splatter, or the hand's own touch
 
 
@@ -37,6 +39,7 @@ class Look:
     y: float
     sign: int
     is_told: bool  # strong, grey and sharp; others only count as kin
+    contrast: float  # of the code range, that it stands out by at its strongest
 
 
 def find_looks(codes: NDArray[Any], around: Window, block: Window, ppi: float) -> list[Look]:
@@ -62,22 +65,31 @@ def find_looks(codes: NDArray[Any], around: Window, block: Window, ppi: float) -
                 columns, rows = columns[core], rows[core]
             square = max(2, round(px_from_mm(PIECE_MM, ppi)))
             places = tuple(capsule(a, b) for a, b in pieces(columns + around.x0_px, rows + around.y0_px, square))
-            found.append(Look(places, x, y, sign, is_told))
+            strongest = float((sign * detail)[rows, columns].max())
+            found.append(Look(places, x, y, sign, is_told, strongest))
     return found
 
 
 def lonely(looks: Sequence[Look], ppi: float) -> list[Look]:
-    """Those that are told and have few of their kind near them."""
+    """Those that are told and have few of their kind near them: of their sign, and not much weaker.
+
+    A speck of dust is an outlier among what stands out around it; drops of paint, and paint's own texture, have their
+    like.
+    """
     if not looks:
         return []
     reach = px_from_mm(KIN_MM, ppi)
-    at = np.array([[one.x, one.y] for one in looks])
-    sign = np.array([one.sign for one in looks])
     kept = []
-    for k, one in enumerate(looks):
-        near = (np.hypot(*(at - at[k]).T) < reach) & (sign == one.sign)
-        if one.is_told and near.sum() - 1 <= MOST_KIN:
-            kept.append(one)
+    for sign in (-1, 1):
+        kin = [one for one in looks if one.sign == sign]
+        told = [one for one in kin if one.is_told]
+        if told:
+            places = cKDTree([(one.x, one.y) for one in kin])
+            contrasts = np.array([one.contrast for one in kin])
+            for one in told:
+                near = contrasts[places.query_ball_point((one.x, one.y), reach)]
+                if np.count_nonzero(near >= KIN_SHARE * one.contrast) - 1 <= MOST_KIN:
+                    kept.append(one)
     return kept
 
 

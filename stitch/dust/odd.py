@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stitch.dust.contrast import Plane, contrast
+from stitch.dust.contrast import Plane, contrast, softened
 from stitch.imaging.affine import px_from_mm
 
 LEAST = 0.025  # of the code range, that a speck has to stand out by at the least,
@@ -37,8 +37,8 @@ def odd_ones(picture: Plane, others: Sequence[tuple[Plane, NDArray[np.bool_]]], 
 def _stands_out(picture: Plane, own: Plane, other: Plane, counts: NDArray[np.bool_], ppi: float) -> NDArray[np.bool_]:
     difference = np.clip(picture - other, -SLOW_LIMIT, SLOW_LIMIT) * counts
     sigma = px_from_mm(SLOW_MM, ppi)
-    share = cv2.GaussianBlur(counts.astype(np.float32), (0, 0), sigma)
-    slow = cv2.GaussianBlur(difference.astype(np.float32), (0, 0), sigma) / np.maximum(share, 1e-3)
+    share = softened(counts.astype(np.float32), sigma)
+    slow = softened(difference.astype(np.float32), sigma) / np.maximum(share, 1e-3)
     level = other + slow
     beside = np.ones((2 * MISPLACED_PX + 1,) * 2, np.uint8)
     low, high = cv2.erode(level, beside), cv2.dilate(level, beside)

@@ -19,6 +19,8 @@ REACH_MM = 4.0  # looked at around a window, so that a patch is seen whole
 
 def small_patches(seen: NDArray[np.bool_], ppi: float, *, least_px: int) -> Iterator[Pixels]:
     """Pixels (columns, rows) of every patch that dust could be, in the window's own px."""
+    if not seen.any():
+        return
     count, patches, stats, _ = cv2.connectedComponentsWithStats(seen.astype(np.uint8), connectivity=8)
     speck, hair, wide = (px_from_mm(mm, ppi) for mm in (MOST_MM, MOST_HAIR_MM, MOST_HAIR_WIDE_MM))
     for patch in range(1, count):

@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 LEAST_STRETCH = 1.5  # times as long as wide: shorter ones are round
+LEAST_SPLIT_PX = 24
+MOST_EMPTY, MOST_MISSED = 2.0, 0.2  # of its px: area of a capsule that fits a set, and share of them outside it
 Pixels = tuple[NDArray[np.intp], NDArray[np.intp]]
 
 
@@ -54,6 +56,23 @@ def capsule(x: NDArray[np.intp], y: NDArray[np.intp]) -> Capsule:
         return Capsule(float(x.mean()), float(y.mean()), 0.0, 2 * reach, 0.0)
     width = max(1.0, len(x) / length)
     return Capsule(float(x.mean()), float(y.mean()), max(0.0, length - width), width, angle)
+
+
+def capsules(x: NDArray[np.intp], y: NDArray[np.intp]) -> Iterator[Capsule]:
+    """Capsules that together follow a set of px: one where it fits, else those of the halves along its longer way.
+
+    A bent hair, or one that a speck lies beside, is no capsule.
+    """
+    one = capsule(x, y)
+    area = one.length * one.width + math.pi / 4 * one.width**2
+    misses = 1 - float(inside(one, x, y, 0.5).mean())
+    if len(x) < LEAST_SPLIT_PX or (area <= MOST_EMPTY * len(x) and misses <= MOST_MISSED):
+        yield one
+        return
+    points = np.column_stack([x, y]) - np.array([x.mean(), y.mean()])
+    is_first = points @ np.linalg.eigh(points.T @ points)[1][:, 1] < 0
+    for half in (is_first, ~is_first):
+        yield from capsules(x[half], y[half])
 
 
 def inside(one: Capsule, x: NDArray[Any], y: NDArray[Any], more_px: float) -> NDArray[np.bool_]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,14 +14,11 @@ from numpy.typing import NDArray
 
 from stitch.compose.windows import BASE_MB
 from stitch.dust.book import LIST_DECIMALS, honoured, read_spots, write_spots
-from stitch.dust.contrast import margin_px
-from stitch.dust.looks import Look, find_looks, lonely
 from stitch.dust.mend import from_donor, from_likeness, reach_px
-from stitch.dust.shapes import REACH_MM
 from stitch.errors import UsageError
-from stitch.imaging.affine import mm_from_px, px_from_mm
+from stitch.imaging.affine import mm_from_px
 from stitch.imaging.spots import Capsule
-from stitch.imaging.windows import bands, blocks
+from stitch.imaging.windows import bands
 from stitch.master.png import PngWriter
 from stitch.master.writer import MasterWriter
 from stitch.model.dust import DustSpot, Proof, Verdict
@@ -37,12 +36,12 @@ from stitch.pipeline.derived import (
     writing,
 )
 from stitch.pipeline.dust_proofs import JobProofs, Proven
+from stitch.pipeline.dust_proposed import proposed
 from stitch.pipeline.dust_shown import Patch, mask_of, mask_rows, patched, place_of, sheet_of, soft_px
 from stitch.pipeline.kept_job import opened_job
 from stitch.progress import SILENT, Progress
 
 USUAL_LIMIT = 0.005  # of the area
-SIDE_PX = 640
 BYTES_A_PX = 120
 HELD_MB = 80  # places, labels and tables of a job
 
@@ -91,8 +90,9 @@ def mend_dust(request: DustRequest, progress: Progress = SILENT) -> DustSummary:
         original = stack.enter_context(opened(request.path, book.parent, why_dpi="how large a speck is"))
         strips_for(original.size, original.scan.bits, request.memory_mb, bytes_a_px=BYTES_A_PX, margin_px=64)
         proofs = None if request.job is None else _proofs(stack, original, request.job, progress)
-        proven = () if proofs is None else proofs.proven(request.memory_mb - BASE_MB - HELD_MB, progress)
-        found = [*_listed(proven, original.ppi), *_proposed(original, proven, progress)]
+        free_mb = request.memory_mb - BASE_MB - HELD_MB
+        proven = () if proofs is None else proofs.proven(free_mb, progress)
+        found = [*_listed(proven, original.ppi), *_asked(original, proven, free_mb, progress)]
         spots = _judged(honoured(found, listed), request)
         patches = _patches(original, proofs, spots, progress)
         share = sum(int(patch.speck.sum()) for patch in patches) / (original.size.width_px * original.size.height_px)
@@ -127,29 +127,16 @@ def _listed(proven: Sequence[Proven], ppi: float) -> list[DustSpot]:
     return [_spot(one.place, ppi, one.proof, Verdict.MEND, one.note) for one in proven]
 
 
+def _asked(original: Original, proven: Sequence[Proven], free_mb: float, progress: Progress) -> list[DustSpot]:
+    places = proposed(original, [one.place for one in proven], free_mb, progress)
+    return [_spot(place, original.ppi, Proof.LOOKS, Verdict.ASK) for place in places]
+
+
 def _spot(place: Capsule, ppi: float, proof: Proof, verdict: Verdict, note: str = "") -> DustSpot:
     """The place as the list has it, rounded there already, so that a re-run from the list mends the same px."""
     px = (place.x + 0.5, place.y + 0.5, place.width, place.length)
     x, y, size, length = (round(mm_from_px(n, ppi), LIST_DECIMALS) for n in px)
     return DustSpot(0, x, y, size, length, round(place.angle_deg, 1), proof, verdict, note)
-
-
-def _proposed(original: Original, proven: Sequence[Proven], progress: Progress) -> list[DustSpot]:
-    """What only looks like dust, and is not proven already."""
-    size, ppi = original.size, original.ppi
-    margin = margin_px(ppi) + round(px_from_mm(REACH_MM, ppi))
-    looks: list[Look] = []
-    with progress.task("Looking for specks", size.megapixels) as task:
-        for block in blocks(size.window(), SIDE_PX, SIDE_PX):
-            around = block.grown(margin).clipped(size)
-            looks += find_looks(original.source.read(around), around, block, ppi)
-            task.advance(block.width_px * block.height_px / 1e6)
-    unproven = [look for look in looks if not any(_touch(a, one.place) for a in look.places for one in proven)]
-    return [_spot(place, ppi, Proof.LOOKS, Verdict.ASK) for look in lonely(unproven, ppi) for place in look.places]
-
-
-def _touch(a: Capsule, b: Capsule) -> bool:
-    return bool(np.hypot(a.x - b.x, a.y - b.y) < (a.length + a.width + b.length + b.width) / 2 + 2)
 
 
 def _judged(spots: Sequence[DustSpot], request: DustRequest) -> tuple[DustSpot, ...]:
@@ -170,18 +157,22 @@ def _patches(
     wanted = [place_of(one, ppi) for one in spots if one.verdict is Verdict.MEND]
     middles = np.array([[one.x, one.y] for one in wanted]).reshape(-1, 2)
     reaches = np.array([(one.length + one.width) / 2 + soft for one in wanted])
-    found = []
-    with progress.task("Mending", len(wanted)) as task:
-        for k, place in enumerate(wanted):
-            grown = int(np.ceil(reaches[k])) + reach_px(ppi)
-            window = Window(round(place.x), round(place.y), 1, 1).grown(grown).clipped(original.size)
-            speck = mask_of(place, window, soft)
-            near = np.abs(middles - middles[k]).max(axis=1) < grown + reaches
-            dirty = np.logical_or.reduce([mask_of(wanted[j], window, soft) for j in np.flatnonzero(near)])
-            if speck.any():
-                found.append(_patch(original, proofs, window, speck, dirty))
-            task.advance()
-    return found
+
+    def patch(k: int) -> Patch | None:
+        grown = int(np.ceil(reaches[k])) + reach_px(ppi)
+        window = Window(round(wanted[k].x), round(wanted[k].y), 1, 1).grown(grown).clipped(original.size)
+        speck = mask_of(wanted[k], window, soft)
+        near = np.abs(middles - middles[k]).max(axis=1) < grown + reaches
+        dirty = np.logical_or.reduce([mask_of(wanted[j], window, soft) for j in np.flatnonzero(near)])
+        made = _patch(original, proofs, window, speck, dirty) if speck.any() else None
+        task.advance()
+        return made
+
+    with (
+        ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="mend") as pool,
+        progress.task("Mending", len(wanted)) as task,
+    ):
+        return [made for made in pool.map(patch, range(len(wanted))) if made is not None]
 
 
 def _patch(

@@ -48,7 +48,8 @@ class Toned:
     """Scans placed, their tones matched and their sources open."""
 
     job: Job
-    sources: making.Sources
+    sources: making.Sources  # with their light evened out
+    as_scanned: making.Sources  # the same scans without
     ppi: dict[str, float]
     profile: bytes | None
     placed: placing.Placed
@@ -118,6 +119,6 @@ def toned(
         flat = None if sheet is None else sheet.flat
         tone, mark = making.match_tone(job, sources, layout, flat, placed.painting_px, placed_mark)
         tables = making.tables_of(job, tone)
-        sources = making.evened_sources(job, sources, tone)
+        evened = making.evened_sources(job, sources, tone)
         frame = wishing.frame_of(layout, scans)
-        yield Toned(job, sources, ppi, profile, placed, tone, tables, mark, frame)
+        yield Toned(job, evened, sources, ppi, profile, placed, tone, tables, mark, frame)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
+from stitch.dust.contrast import softened
 from stitch.dust.glass import find_on_glass
 from stitch.dust.looks import find_looks, lonely
 from stitch.dust.mend import disagreement, from_donor, from_likeness
 from stitch.dust.odd import odd_ones
-from stitch.imaging.spots import Capsule, capsule, inside
+from stitch.imaging.spots import Capsule, capsule, capsules, inside
 from stitch.model.geometry import Window
 from tests.held import HeldSource
 from tests.register.cutting import texture
@@ -19,9 +21,9 @@ SIDE = 300
 Y, X = np.mgrid[:SIDE, :SIDE]
 
 
-def paint(seed: int) -> np.ndarray:
+def paint(seed: int, lively: float = 0.25) -> np.ndarray:
     rng = np.random.default_rng(seed)
-    return np.clip(texture(SIDE, SIDE, seed) * 0.25 + 0.5 + 0.003 * rng.standard_normal((SIDE, SIDE, 3)), 0, 1)
+    return np.clip(texture(SIDE, SIDE, seed) * lively + 0.5 + 0.003 * rng.standard_normal((SIDE, SIDE, 3)), 0, 1)
 
 
 def with_specks(picture: np.ndarray, places: list[tuple[float, float]], radius: float, level: float) -> np.ndarray:
@@ -82,6 +84,19 @@ def test_lone_grey_specks_are_proposed_and_splatter_is_not() -> None:
     assert lonely([], PPI) == []
 
 
+@pytest.mark.parametrize("lively", [0.25, 0.6, 1.0])
+def test_lively_paint_silences_no_lone_speck(lively: float) -> None:
+    window = Window(0, 0, SIDE, SIDE)
+    found = 0
+    for seed in range(1, 11):
+        (at,) = places(seed, 1)
+        looks = find_looks(codes(with_specks(paint(seed, lively), [at], 2.0, 0.1)), window, window, PPI)
+        told = [np.hypot(one.x - at[0], one.y - at[1]) < 3 for one in lonely(looks, PPI)]
+        assert all(told)
+        found += any(told)
+    assert found >= 9
+
+
 def test_a_speck_is_covered_by_the_clean_scan_or_by_paint_like_it() -> None:
     clean = paint(6)
     picture, donor = codes(with_specks(clean, [(150, 150)], 3.0, 0.1)), codes(np.clip(clean * 1.02, 0, 1))
@@ -103,3 +118,27 @@ def test_a_hair_is_a_long_capsule() -> None:
     assert one.angle_deg % 180 == pytest.approx(26.6, abs=1.0)
     assert one.length > 10 * one.width
     assert inside(Capsule(5.0, 5.0, 0.0, 2.0, 0.0), np.array([5, 8]), np.array([5, 5]), 0.5).tolist() == [True, False]
+
+
+@pytest.mark.parametrize("sigma", [1.5, 4.3, 13.0])
+def test_running_means_are_nearly_a_gaussian(sigma: float) -> None:
+    plane = np.random.default_rng(3).random((200, 200), np.float32)
+    right = cv2.GaussianBlur(plane, (0, 0), sigma)
+    assert np.abs(softened(plane, sigma) - right).std() < 0.1 * right.std()
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_a_hair_with_a_speck_beside_it_is_followed_by_several_capsules(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    turn, radius = rng.uniform(0, np.pi), rng.uniform(25, 60)
+    across = np.abs(np.hypot(X - 150 - radius * np.cos(turn), Y - 150 - radius * np.sin(turn)) - radius)
+    bent = (across < 1.2) & (np.hypot(X - 150, Y - 150) < 24)
+    speck = np.hypot(X - 150 - 6 * np.cos(turn), Y - 150 - 6 * np.sin(turn)) < 3.5
+    rows, columns = np.nonzero(bent | speck)
+    found = list(capsules(columns, rows))
+    covered = np.logical_or.reduce([inside(one, X, Y, 0.5) for one in found])
+    assert 1 < len(found) <= 8
+    assert covered[rows, columns].mean() > 0.85
+    assert covered.sum() < 2.5 * len(rows)
+    alone = list(capsules(*np.nonzero((np.abs(Y - 100) < 1.2) & (np.abs(X - 100) < 20))[::-1]))
+    assert len(alone) == 1
