@@ -68,6 +68,20 @@ def test_horizontal_predictor(
     assert np.array_equal(read_with_libtiff(path, tmp_path), pixels)
 
 
+@pytest.mark.parametrize("byte_order", ["<", ">"])
+@pytest.mark.parametrize("layout", ["strips", "planes", "one-strip"])
+@pytest.mark.parametrize("predictor", [False, True])
+def test_strips_too_large_to_unpack_at_once_give_their_pixels_in_bands(
+    predictor: bool, layout: str, byte_order: str, tmp_path: Path, scratch: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("stitch.scans.working_copy.WHOLE_BYTES", 0)
+    monkeypatch.setattr("stitch.scans.inflate.GROUP_BYTES", 2000)
+    pixels = painting(seed=3)
+    options = {**LAYOUTS[layout], "byteorder": byte_order}
+    path = write_tiff(tmp_path / "a.tif", pixels, compression="zlib", predictor=predictor, **options)
+    assert np.array_equal(read_scan(scan_of(path, scratch), scratch, cache_bytes=0), pixels)
+
+
 LIBTIFF_OPTIONS = [
     "-c none -s -r 5",
     "-c none -t -w 32 -l 16",
