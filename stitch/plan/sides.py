@@ -27,7 +27,7 @@ def starts(length: float, side: float, overlap: float) -> tuple[float, ...]:
     """
     count = scan_count(length, side, overlap)
     if count == 1:
-        return (-min(RIM_MM, (side - length) / 2),)
+        return (-min(RIM_MM, max(0.0, (side - length) / 2)),)
     spare = max(0.0, (count - 1) * (side - overlap) - (length - side))
     roomy = ((count - 1) * side * (1 - MOST_SHARED) + side - length) / 2
     rim = min(max(RIM_MM, roomy), spare / 2)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from stitch.plan.sides import MOST_SHARED, RIM_MM, scan_count, starts
@@ -33,6 +33,7 @@ def test_worked_examples(length: float, side: float, count: int) -> None:
 
 
 @given(st.floats(50, 3000), st.floats(60, 450), st.floats(0.1, 0.8))
+@example(60.00000000000001, 60.0, 0.5)
 def test_covered_overlapping_and_minimal(length: float, side: float, share: float) -> None:
     overlap = share * side
     begins = starts(length, side, overlap)
