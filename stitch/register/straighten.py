@@ -30,7 +30,8 @@ from stitch.register.solve import (
 )
 
 NEAR_KNOTS = 2
-MOST_UNKNOWNS = 4500  # of all scans together: the factors of a dozen scans of A4 then take some 400 MB
+MOST_UNKNOWNS = 4500  # of all scans together: their factor then takes 160 MB
+ROWS_AT_ONCE = 256  # vectors whose variance is worked out together: each takes as much memory as all unknowns
 KNOT_MM = (10.0, 7.0)  # across and along the pass: steppers wobble over 30 mm and more
 LEAST_SPREAD = 1.0  # of whitened residuals: data better than their noise must not outvote a rim that bends more
 MOST_SLOPE = 0.4  # change of the shift along a px: far from 1, where the map would fold
@@ -155,12 +156,13 @@ def straighten(
     normal_prior = _prior(parts, stiffness)
     used = _near_evidence(parts, points, total)
     current = Straightened(dict(poses), {n: s for n, s in shifts.items() if s is not None})
-    solution = np.zeros(total)
+    system: _System | None = None
     for trust in ROUNDS:
+        system = None  # its factors go before the next ones are made: they are what takes most memory
         system = _system(current, parts, points, normal_prior, used, sizes, trust)
         solution = system.solution(total)
         before, current = current, _updated(current, parts, solution)
-    if not asked:
+    if not asked or system is None:
         return current
     placed = _placed(before, sizes)
     rows = {(p.scan_a, p.scan_b): _Pair(p, before, placed).derivatives(parts, total) for p in asked}
@@ -193,21 +195,30 @@ def _parts(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _System:
-    """Factorised normal equations of the unknowns in use."""
+    """Factorised normal equations of the unknowns in use (Cholesky, dense: a few thousand unknowns fill in anyway)."""
 
-    factors: Any
+    factor: FloatArray  # lower triangle; what lies above it is not looked at
     right: FloatArray
     used: NDArray[np.intp]
 
     def solution(self, total: int) -> FloatArray:
+        from scipy.linalg import cho_solve
+
         found = np.zeros(total)
-        found[self.used] = self.factors.solve(self.right)
+        found[self.used] = cho_solve((self.factor, True), self.right, check_finite=False)
         return found
 
     def variance(self, derivatives: Any) -> FloatArray:
         """Variance of the length of n vectors, from their derivatives (2 n, total) by the unknowns."""
-        rows = derivatives.tocsc()[:, self.used].toarray()
-        return np.asarray((rows * self.factors.solve(rows.T).T).sum(axis=1).reshape(-1, 2).sum(axis=1))
+        from scipy.linalg import solve_triangular
+
+        sparse = derivatives.tocsc()[:, self.used].tocsr()
+        found = np.empty(sparse.shape[0])
+        for start in range(0, len(found), ROWS_AT_ONCE):
+            rows = sparse[start : start + ROWS_AT_ONCE].toarray()
+            solved = solve_triangular(self.factor, rows.T, lower=True, overwrite_b=True, check_finite=False)
+            found[start : start + ROWS_AT_ONCE] = np.square(solved).sum(axis=0)
+        return found.reshape(-1, 2).sum(axis=1)
 
 
 def _placed(current: Straightened, sizes: Mapping[str, Size]) -> dict[str, PlacedMap]:
@@ -223,7 +234,7 @@ def _system(
     sizes: Mapping[str, Size],
     trust: Trust,
 ) -> _System:
-    from scipy.sparse.linalg import splu
+    from scipy.linalg import cho_factor
 
     placed = _placed(current, sizes)
     pairs = [_Pair(pair, current, placed) for pair in points]
@@ -236,9 +247,9 @@ def _system(
         matrix, target = pair.equations(parts, robust / spread, normal.shape[0])
         normal = normal + matrix.T @ matrix
         right += matrix.T @ target
-    small = normal.tocsc()[used][:, used]
-    factors = splu(small, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-    return _System(factors, right[used], used)
+    dense = normal.tocsc()[used][:, used].toarray(order="F")
+    factor, _ = cho_factor(dense, lower=True, overwrite_a=True, check_finite=False)
+    return _System(factor, right[used], used)
 
 
 def _near_evidence(parts: Mapping[str, _Part], points: Sequence[Points], total: int) -> NDArray[np.intp]:
