@@ -45,11 +45,6 @@ class Shift:
         return float(np.hypot(self.x_px, self.y_px))
 
 
-def shift_between(first: Float32Array, second: Float32Array) -> Shift | None:
-    """The same of one pair of pictures."""
-    return shifts_between([first], [second])[0]
-
-
 def shifts_between(firsts: Sequence[Float32Array], seconds: Sequence[Float32Array]) -> list[Shift | None]:
     """The shifts between pairs of pictures of one place each, up to some 5 px.
 

@@ -9,7 +9,7 @@ from stitch.imaging.labels import labels_at
 from stitch.model.seams import LabelMap, SeamLine
 from stitch.seams.cut import cut
 from stitch.seams.measure import measure
-from stitch.seams.shift import TOGETHER, shift_between, shifts_between
+from stitch.seams.shift import TOGETHER, shifts_between
 from stitch.seams.trace import traced
 from tests.held import HeldSource
 from tests.seams.pieces import SRGB, Pieces, flat, picture, scanned, tiled, toned
@@ -72,12 +72,12 @@ def test_a_plain_wash_has_too_little_detail(grain):
 
 def test_lines_in_one_direction_tell_nothing():
     stripes = np.tile(np.sin(np.arange(96) / 3).astype(np.float32), (96, 1))
-    assert shift_between(stripes, stripes) is None
+    assert shifts_between([stripes], [stripes]) == [None]
 
 
 def test_the_shift_has_a_direction():
     grey = picture(13, 200, 200, noise=0.0)[..., 1].astype(np.float32) / 65535
-    shift = shift_between(grey[40:136, 40:136], moved(grey, 1.2, -0.4)[40:136, 40:136])
+    (shift,) = shifts_between([grey[40:136, 40:136]], [moved(grey, 1.2, -0.4)[40:136, 40:136]])
     assert shift is not None
     assert (shift.x_px, shift.y_px) == pytest.approx((1.2, -0.4), abs=0.05)
     assert 0 < shift.sigma_px < 0.1
@@ -92,7 +92,8 @@ def test_many_shifts_told_together_are_those_told_one_by_one():
     seconds = [moved(grey, x, y)[40:136, 40:136] for x, y in true] + [even, stripes, grey[90:186, 90:186]]
     together = shifts_between(firsts, seconds)
     assert together[len(true) :] == [None, None, None]
-    for (x, y), shift, alone in zip(true, together, map(shift_between, firsts, seconds), strict=False):
+    one_by_one = [shifts_between([first], [second])[0] for first, second in zip(firsts, seconds, strict=True)]
+    for (x, y), shift, alone in zip(true, together, one_by_one, strict=False):
         assert shift is not None and alone is not None
         assert (shift.x_px, shift.y_px) == pytest.approx((x, y), abs=0.05)
         assert (shift.x_px, shift.y_px, shift.sigma_px) == pytest.approx(

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from stitch.imaging.colour import Encoding
-from stitch.seams.shift import shift_between
+from stitch.seams.shift import shifts_between
 from stitch.seams.signal import compared
 
 SIZE = 140
@@ -34,7 +34,7 @@ def lit_from_both_sides(seed: int, colour: float) -> tuple[np.ndarray, np.ndarra
 
 def length_px(first: np.ndarray, second: np.ndarray, *, is_turned: bool) -> float | None:
     a, b = (compared(side, CURVE, is_turned=is_turned)[INNER, INNER] for side in (first, second))
-    found = shift_between(a, b)
+    (found,) = shifts_between([a], [b])
     return None if found is None else found.length_px
 
 
