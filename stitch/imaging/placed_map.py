@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,9 @@ from stitch.imaging.affine import FloatArray, apply, corners, invert
 from stitch.model.geometry import Size, Window
 from stitch.model.layout import Layout, LocalCorrection, Placement
 
-FIELD_STEP_PX = 8  # canvas px between exact positions; those between follow by cubic convolution
+FIELD_STEPS_PX = (32, 16, 8)  # canvas px between exact positions; those between follow by cubic convolution
+CELLS_TOGETHER = 12  # of the lattice, that are filled together
+STEPS_A_KNOT = 10.0  # of those, at least, from one knot of a correction to the next
 SETTLED_PX = 1e-9
 MOST_ROUNDS = 60
 SAMPLES_PER_KNOT = 8  # where the largest of a correction is looked for
@@ -86,6 +88,24 @@ def spline_weights(positions: FloatArray, step_px: float, length_px: int) -> tup
 def coefficient_count(step_px: float, length_px: int) -> int:
     """Coefficients a lattice needs along a side of `length_px`."""
     return int(np.floor((length_px - 1.0) / step_px)) + 4
+
+
+def with_finer_rows(coefficients: FloatArray, times: int, count: int) -> FloatArray:
+    """The same spline (rows, columns, ...) on knots `times` as near to each other down the rows, `count` of them.
+
+    Exact: the coefficients of a cubic B-spline on a subdivided lattice are the old ones, spread and averaged four times
+    over `times` neighbours (de Boor 1978, ch. XI; Chaikin's and Catmull's subdivision for `times` = 2).
+    """
+    if times == 1:
+        return coefficients
+    kernel = np.ones(1)
+    for _ in range(4):
+        kernel = np.convolve(kernel, np.ones(times) / times)
+    spread = np.zeros((len(coefficients) * times + len(kernel), *coefficients.shape[1:]))
+    for place, weight in enumerate(kernel * times):
+        spread[place : place + times * len(coefficients) : times] += weight * coefficients
+    first = 3 * (times - 1)
+    return spread[first : first + count]
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,7 +202,18 @@ class PlacedMap:
 
     def positions(self, canvas: Window) -> tuple[FloatArray, FloatArray]:
         """Scan px of every pixel centre of a canvas window: x and y, (h, w) each."""
-        return positions_between(self.scan_from_canvas, canvas)
+        return everywhere(self.scan_from_canvas, canvas, self.field_step_px)
+
+    def bend(self, canvas: Window) -> tuple[FloatArray, FloatArray]:
+        """What the correction adds to the linear part's scan px at every pixel centre of a window: x and y, (h, w)."""
+        assert self.shifts is not None
+        shifts, inverse = self.shifts, self.straight_from_canvas
+        return everywhere(lambda points: shifts.at(apply(inverse, points)), canvas, self.field_step_px)
+
+    @property
+    def field_step_px(self) -> int:
+        """Canvas px between places at which the map has to be worked out exactly."""
+        return FIELD_STEPS_PX[0] if self.shifts is None else _field_step_px(float(self.shifts.step_px.min()))
 
 
 def placed_maps(layout: Layout, scan_sizes: Mapping[str, Size]) -> dict[str, PlacedMap]:
@@ -190,19 +221,24 @@ def placed_maps(layout: Layout, scan_sizes: Mapping[str, Size]) -> dict[str, Pla
     return {p.scan_id: PlacedMap.of(p, scan_sizes[p.scan_id]) for p in layout.placements}
 
 
-def positions_between(mapped: Callable[[FloatArray], FloatArray], window: Window) -> tuple[FloatArray, FloatArray]:
-    """A smooth map, (n, 2) to (n, 2), at every pixel centre of a window: x and y, (h, w) each.
+def everywhere(
+    wanted: Callable[[FloatArray], FloatArray], window: Window, step_px: int
+) -> tuple[FloatArray, FloatArray]:
+    """A smooth function of places, (n, 2) to (n, 2), at every pixel centre of a window: x and y, (h, w) each.
 
-    Exact on a lattice of FIELD_STEP_PX anchored to the grid's origin, between its points by cubic convolution (Keys,
-    IEEE TASSP 29(6), 1981), so that a pixel gets the same position whatever window it is asked in.
+    Exact on a lattice of `step_px` anchored to the grid's origin, between its points by cubic convolution (Keys, IEEE
+    TASSP 29(6), 1981), so that a pixel gets the same value whatever window it is asked in.
     """
-    first_x, first_y = window.x0_px // FIELD_STEP_PX, window.y0_px // FIELD_STEP_PX
-    columns = np.arange(first_x - 1, (window.x1_px - 1) // FIELD_STEP_PX + 3) * FIELD_STEP_PX
-    rows = np.arange(first_y - 1, (window.y1_px - 1) // FIELD_STEP_PX + 3) * FIELD_STEP_PX
+    first_x, first_y = window.x0_px // step_px, window.y0_px // step_px
+    columns = np.arange(first_x - 1, (window.x1_px - 1) // step_px + 3) * step_px
+    rows = np.arange(first_y - 1, (window.y1_px - 1) // step_px + 3) * step_px
     ys, xs = np.meshgrid(rows.astype(np.float64), columns.astype(np.float64), indexing="ij")
-    coarse = mapped(np.column_stack([xs.ravel(), ys.ravel()])).reshape(len(rows), len(columns), 2)
-    whole = Window(first_x * FIELD_STEP_PX, first_y * FIELD_STEP_PX, 0, 0)
-    x, y = (_between(np.ascontiguousarray(coarse[..., axis]))[window.slices_in(whole)] for axis in (0, 1))
+    coarse = wanted(np.column_stack([xs.ravel(), ys.ravel()])).reshape(len(rows), len(columns), 2)
+    into_x, into_y = window.x0_px - first_x * step_px, window.y0_px - first_y * step_px
+    x, y = (
+        _between(_between(coarse[..., axis].T, into_y, window.height_px, step_px).T, into_x, window.width_px, step_px)
+        for axis in (0, 1)
+    )
     return x, y
 
 
@@ -222,17 +258,35 @@ def correction_of(shifts: Shifts) -> LocalCorrection:
     return LocalCorrection((float(shifts.step_px[0]), float(shifts.step_px[1])), dx, dy)
 
 
-def _between(coarse: FloatArray) -> FloatArray:
-    """Values on a lattice (n + 3, m + 3) to those of the pixels from its second point on, FIELD_STEP_PX (n, m)."""
-    n, m = coarse.shape[0] - 3, coarse.shape[1] - 3
-    down = TAPS @ np.stack([coarse[k : k + n] for k in range(4)], axis=1)
-    across = np.lib.stride_tricks.sliding_window_view(down.reshape(FIELD_STEP_PX * n, m + 3), 4, axis=1)
-    return np.asarray(np.ascontiguousarray(across) @ TAPS.T).reshape(FIELD_STEP_PX * n, FIELD_STEP_PX * m)
+def _field_step_px(knot_px: float) -> int:
+    return next((step for step in FIELD_STEPS_PX if STEPS_A_KNOT * step <= knot_px), FIELD_STEPS_PX[-1])
 
 
-def _taps() -> FloatArray:
-    """Weights of the four lattice points around each pixel between two of them, (FIELD_STEP_PX, 4)."""
-    f = np.arange(FIELD_STEP_PX) / FIELD_STEP_PX
+def _between(coarse: FloatArray, first: int, count: int, step_px: int) -> FloatArray:
+    """Values on a lattice (n, m), one before and two behind, to those at `count` px from its second point, + `first`."""
+    out = np.empty((len(coarse), count))
+    for start in range(0, count, CELLS_TOGETHER * step_px):
+        length = min(CELLS_TOGETHER * step_px, count - start)
+        cell, into = divmod(first + start, step_px)
+        weights = _band(step_px, into, length)
+        np.matmul(coarse[:, cell : cell + len(weights)], weights, out=out[:, start : start + length])
+    return out
+
+
+@lru_cache(maxsize=256)
+def _band(step_px: int, first: int, count: int) -> FloatArray:
+    """Weights of lattice points at `count` px from the second of them + `first` on, (points, count)."""
+    taps, at = _taps(step_px), first + np.arange(count)
+    weights = np.zeros((int(at[-1]) // step_px + 4, count))
+    for k in range(4):
+        weights[at // step_px + k, np.arange(count)] = taps[at % step_px, k]
+    return weights
+
+
+@cache
+def _taps(step_px: int) -> FloatArray:
+    """Weights of the four lattice points around each pixel between two of them, (step_px, 4)."""
+    f = np.arange(step_px) / step_px
     return np.stack(
         [
             -0.5 * f**3 + f**2 - 0.5 * f,
@@ -242,6 +296,3 @@ def _taps() -> FloatArray:
         ],
         axis=1,
     )
-
-
-TAPS = _taps()

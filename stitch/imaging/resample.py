@@ -26,13 +26,13 @@ from stitch.model.settings import Resample
 Map = PlacedMap | FloatArray
 """The whole map of a placed scan, or a plain linear one (2, 3), canvas px from scan px."""
 
-Terms = tuple[FloatArray, ...]
+Terms = tuple[NDArray[Any], ...]
 """Arrays that broadcast together and whose sum is a position at every pixel (h, w)."""
 
 KERNEL_REACH_PX = 3  # source pixels a cubic sample needs around it, with one to spare
 LOWPASS_LOBES = 3  # lobes of the windowed sinc used when shrinking
-BLOCK_PX = 192  # side of the parts of a window whose positions are held at once
-STRAIGHT_BLOCK_PX = 512  # the same where positions are worked out by a linear map and read from the scan itself
+BLOCK_PX = 512  # side of the parts of a window whose positions are held at once
+FINE_BLOCK_PX = 192  # the same where a doubled grid is held, too
 NEARLY_FULL = 0.9  # canvas px per scan px: below it the parts are smaller, as each takes more of the scan
 STEPS_PER_PX = 4096  # positions are rounded to this, so that they are the same numbers whatever they are counted from
 DOUBLED_ABOVE = 0.5  # canvas px per scan px; at and below it the low-passed scan is as smooth as a doubled one
@@ -149,8 +149,7 @@ def _by_blocks(pixels: NDArray[Any], source: Window, placed: Map, canvas: Window
     Each part sees only the scan around it: cv2.remap takes no side of 32767 pixels and more.
     """
     found = np.empty((canvas.height_px, canvas.width_px, *pixels.shape[2:]), pixels.dtype)
-    is_straight = _is_linear(placed) and how is not Resample.FINE
-    widest = STRAIGHT_BLOCK_PX if is_straight else BLOCK_PX
+    widest = FINE_BLOCK_PX if how is Resample.FINE else BLOCK_PX
     scale = scale_of(linear_part(placed))
     side = widest if scale > NEARLY_FULL else max(16, int(widest * scale))
     for block in blocks(canvas, side, side):
@@ -170,7 +169,7 @@ def sample_at(
 ) -> NDArray[Any]:
     """Sample `pixels` (which hold `source` of a picture) at px positions (h, w) of that picture, used up by it.
 
-    Positions are rounded to whole steps of 1/4096 px. At most `BLOCK_PX` a side where `how` is fine.
+    Positions are rounded to whole steps of 1/4096 px. At most `FINE_BLOCK_PX` a side where `how` is fine.
     `is_halved` : the pixels were low-passed to half their band already, so that no doubled grid is needed.
     """
     for at in (x, y):
@@ -206,15 +205,22 @@ def _sample_steps(
 def _steps(placed: Map, block: Window) -> tuple[Terms, Terms]:
     """Scan positions of every pixel centre of a canvas window, in whole steps: x and y.
 
-    Of a linear map what columns add and what rows add are rounded for themselves, so that their sum is never written
-    out in double precision.
+    What columns add, what rows add and what a correction adds are rounded for themselves, so that their sum is never
+    written out in double precision.
     """
-    if isinstance(placed, PlacedMap) and not placed.is_linear:
-        x, y = (np.multiply(at, STEPS_PER_PX, out=at) for at in placed.positions(block))
-        return (np.rint(x, out=x),), (np.rint(y, out=y),)
     across, down = np.arange(block.x0_px, block.x1_px), np.arange(block.y0_px, block.y1_px)
     x_own, y_own = invert(linear_part(placed)) * STEPS_PER_PX
-    return _linear_terms(x_own, across, down), _linear_terms(y_own, across, down)
+    x, y = _linear_terms(x_own, across, down), _linear_terms(y_own, across, down)
+    if not isinstance(placed, PlacedMap) or placed.is_linear:
+        return x, y
+    bend_x, bend_y = (_in_steps(bend) for bend in placed.bend(block))
+    return (bend_x, *x), (bend_y, *y)
+
+
+def _in_steps(bend: FloatArray) -> NDArray[np.float32]:
+    """Distances in px, used up, as whole steps: few enough for float32 to hold them exactly."""
+    bend *= STEPS_PER_PX
+    return np.rint(bend, out=bend).astype(np.float32)
 
 
 def _linear_terms(own: FloatArray, across: NDArray[np.int64], down: NDArray[np.int64]) -> Terms:

@@ -76,21 +76,40 @@ def confidence(rgb: NDArray[np.float32], turn_deg: int) -> NDArray[np.float32]:
 def band_pass(
     signal: NDArray[np.float32],
     turn_deg: int,
-    mask: NDArray[np.float32] | None = None,
+    mask: Mask | None = None,
     compared: Signal = Signal.PAINT,
 ) -> NDArray[np.float32]:
-    """Difference of two Gaussians of the pixels that count (`mask`, weights 0..1, all when None); 0 where none does.
+    """Difference of two Gaussians of the pixels that count (all when `mask` is None); 0 where none does.
 
     The Gaussians are normalised by the mask (Knutsson and Westin, CVPR 1993), so that two scans compared under one mask
     are filtered alike up to its very edge.
     """
-    in_paint = SAME_WAY_SIGMAS_PX if turn_deg == 0 else TURNED_SIGMAS_PX
-    fine, coarse = in_paint if compared is Signal.PAINT else LINES_SIGMAS_PX
-    if mask is None or mask.all():
+    fine, coarse = _sigmas(turn_deg, compared)
+    if mask is None or mask.is_full:
         return blurred(signal, fine) - blurred(signal, coarse)
-    seen = np.where(mask > 0, signal * mask, 0)
-    parts = [blurred(seen, sigma) / np.maximum(blurred(mask, sigma), 1e-3) for sigma in (fine, coarse)]
-    return np.asarray(np.where(mask > 0, parts[0] - parts[1], 0), np.float32)
+    seen = np.where(mask.weight > 0, signal * mask.weight, 0)
+    parts = [blurred(seen, sigma) / np.maximum(mask.blurred(sigma), 1e-3) for sigma in (fine, coarse)]
+    return np.asarray(np.where(mask.weight > 0, parts[0] - parts[1], 0), np.float32)
+
+
+class Mask:
+    """How much each pixel counts, 0..1, for several pictures that are filtered alike."""
+
+    def __init__(self, weight: NDArray[np.float32]) -> None:
+        self.weight = weight
+        self.is_full = bool(weight.all())
+        self._blurred: dict[float, NDArray[np.float32]] = {}
+
+    def blurred(self, sigma_px: float) -> NDArray[np.float32]:
+        """The weights, blurred as the pictures are."""
+        if sigma_px not in self._blurred:
+            self._blurred[sigma_px] = blurred(self.weight, sigma_px)
+        return self._blurred[sigma_px]
+
+
+def _sigmas(turn_deg: int, compared: Signal) -> tuple[float, float]:
+    in_paint = SAME_WAY_SIGMAS_PX if turn_deg == 0 else TURNED_SIGMAS_PX
+    return in_paint if compared is Signal.PAINT else LINES_SIGMAS_PX
 
 
 def blurred(signal: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:

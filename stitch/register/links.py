@@ -18,9 +18,10 @@ from stitch.register.apart import HELD_SIGMA_PX
 from stitch.register.candidates import overlap_area_px
 from stitch.register.evidence import Signal
 from stitch.register.expected import BOUND, STATISTICAL, UNSURE, expected_px, typical_px
+from stitch.register.overlap_patches import MIN_PATCHES
 from stitch.register.pairs import Pair
 from stitch.register.patches import FLOOR_LINES_PX, MIN_COMPARABLE, Measured
-from stitch.register.refine import MIN_PATCHES, Refined
+from stitch.register.refine import Refined
 
 WEAK_MEDIAN_PX = 0.35
 WEAK_FAR_PX = 1.0

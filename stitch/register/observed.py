@@ -8,7 +8,8 @@ import numpy as np
 
 from stitch.model.bed import Bed, BedSource
 from stitch.register.apart import points_of
-from stitch.register.refine import MIN_PATCHES, Refined
+from stitch.register.overlap_patches import MIN_PATCHES
+from stitch.register.refine import Refined
 from stitch.register.solve import shows_bed, solve
 
 

@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, compose, scale_of
 from stitch.imaging.colour import Encoding
-from stitch.imaging.placed_map import PlacedMap, positions_between
+from stitch.imaging.placed_map import PlacedMap, everywhere
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
 from stitch.register import subpixel
 from stitch.register.drawn import fine_lines_of, fine_tooth_of, log_grey
 from stitch.register.evidence import (
     REACH_PX,
+    Mask,
     Signal,
     as_float,
     band_pass,
@@ -47,6 +48,7 @@ MIN_COMPARABLE = 12
 RIM_PX = 6  # along scan b's border, where the interpolation would look beyond it
 HELD_OUT_EVERY = 4
 HELD_OUT_BLOCK = 2
+RIM_SHARE = 0.4
 LEAST_CLEAN = 0.6  # share of a patch that is not dirt on the glass
 PEAK_PX = 2  # around the best shift, where likeness belongs to the same peak
 AMBIGUOUS = 0.9  # of the best likeness: with another peak this high the patch may have locked on to the wrong one
@@ -66,6 +68,7 @@ class Measured:
     covariance_px2: FloatArray  # (n, 2, 2) of points_b − truth, in a's px
     is_held_out: NDArray[np.bool_]  # kept from the solve that is judged by them
     is_beside: NDArray[np.bool_]  # overlaps one held out, and is kept from that solve, too
+    is_at_rim: NDArray[np.bool_]  # reaches over the border of what both scans show by more than RIM_SHARE of it
     offered_count: int  # patches placed in the overlap
     textured_count: int  # of these, with paint to compare in both scans
     contrary_count: int  # of the textured ones, those that show different things
@@ -80,6 +83,18 @@ class Measured:
     def contrary_share(self) -> float:
         """Share of the textured patches that show different things; 0 when there are too few to say."""
         return self.contrary_count / self.textured_count if self.textured_count >= MIN_COMPARABLE else 0.0
+
+    def only(self, chosen: NDArray[np.bool_]) -> Measured:
+        """Some of the patches; the counts stay."""
+        return replace(
+            self,
+            points_a=self.points_a[chosen],
+            points_b=self.points_b[chosen],
+            covariance_px2=self.covariance_px2[chosen],
+            is_held_out=self.is_held_out[chosen],
+            is_beside=self.is_beside[chosen],
+            is_at_rim=self.is_at_rim[chosen],
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,6 +176,7 @@ def _with(one: Measured, other: Measured) -> Measured:
         covariance_px2=both(one.covariance_px2, other.covariance_px2),
         is_held_out=both(one.is_held_out, other.is_held_out),
         is_beside=both(one.is_beside, other.is_beside),
+        is_at_rim=both(one.is_at_rim, other.is_at_rim),
     )
 
 
@@ -169,21 +185,20 @@ def _measured(a: Side, b: Side, look: _Look, grain: Grain, groups: Sequence[Grou
     if not found:
         return Measured(a.scan_id, b.scan_id, *_NOTHING.arrays, *_NOTHING.apart, 0, 0, 0)
     points_a, points_b, covariance = (np.concatenate([f.arrays[k] for f in found]) for k in range(3))
-    held, beside = (np.concatenate([f.apart[k] for f in found]) for k in range(2))
+    held, beside, rim = (np.concatenate([f.apart[k] for f in found]) for k in range(3))
     offered, textured, contrary = (sum(f.counts[k] for f in found) for k in range(3))
-    return Measured(a.scan_id, b.scan_id, points_a, points_b, covariance, held, beside, offered, textured, contrary)
+    arrays = points_a, points_b, covariance, held, beside, rim
+    return Measured(a.scan_id, b.scan_id, *arrays, offered, textured, contrary)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
     arrays: tuple[FloatArray, FloatArray, FloatArray]  # points of a and b, covariances
-    apart: tuple[NDArray[np.bool_], NDArray[np.bool_]]  # held out, beside one held out
+    apart: tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]  # held out, beside one held out, at the rim
     counts: tuple[int, int, int]  # offered, textured, contrary
 
 
-_NOTHING = _Found(
-    (np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2, 2))), (np.zeros(0, bool), np.zeros(0, bool)), (0, 0, 0)
-)
+_NOTHING = _Found((np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2, 2))), (np.zeros(0, bool),) * 3, (0, 0, 0))
 
 
 def _scale_between(a: Side, b: Side) -> float:
@@ -221,7 +236,10 @@ def _measure_group(a: Side, b: Side, look: _Look, grain: Grain, group: Group) ->
     covariance = shifts.covariance_px2 + np.eye(2) * look.floor_px**2
     held, beside = _apart(group.row[stacks.chosen][good], group.column[stacks.chosen][good], grain)
     arrays = (centres[good], points_b[good], covariance[good])
-    return _Found(arrays, (held, beside), (len(group.centres), int(has_paint.sum()), int((has_paint & ~good).sum())))
+    rim = stacks.seen[good] < 1 - RIM_SHARE
+    return _Found(
+        arrays, (held, beside, rim), (len(group.centres), int(has_paint.sum()), int((has_paint & ~good).sum()))
+    )
 
 
 def _apart(
@@ -231,9 +249,9 @@ def _apart(
     is_dense = grain.step_px is not None
     held = _is_held_out(row, column, is_dense=is_dense)
     beside = np.zeros(len(row), bool)
-    reach = -(-grain.size_px // grain.step_px) - 1 if grain.step_px else 0
-    for j in range(-reach, reach + 1):
-        for i in range(-reach, reach + 1):
+    across, along = ((grain.size_px - 1) // step for step in grain.step_px) if grain.step_px else (0, 0)
+    for j in range(-along, along + 1):
+        for i in range(-across, across + 1):
             beside |= _is_held_out(row + j, column + i, is_dense=is_dense)
     return held, beside & ~held
 
@@ -261,7 +279,8 @@ def _views(a: Side, b: Side, look: _Look, search_px: int, group: Group) -> _View
     rgb_a = as_float(a.source.read(read))
     tooth = fine_tooth_of(log_grey(rgb_a)) if look.signal is Signal.DRAWN_LINES else 0.0
     signals_a = look.channels(rgb_a, tooth)
-    x, y = positions_between(lambda points: b_from_a(a.placed, b.placed, points), read)
+    step_px = min(a.placed.field_step_px, b.placed.field_step_px)
+    x, y = everywhere(lambda points: b_from_a(a.placed, b.placed, points), read, step_px)
     size_b = b.source.size
     seen = (x >= RIM_PX) & (y >= RIM_PX) & (x <= size_b.width_px - 1 - RIM_PX) & (y <= size_b.height_px - 1 - RIM_PX)
     mask = seen.astype(np.float32)
@@ -274,8 +293,9 @@ def _views(a: Side, b: Side, look: _Look, search_px: int, group: Group) -> _View
     if look.signal is Signal.INVERTED_TOOTH:
         signals_b = tuple(-signal for signal in signals_b)
     weight = mask * confidence(rgb_a, look.turn_deg) if look.signal is Signal.PAINT else mask
+    counts = Mask(weight)
     bands_a, bands_b = (
-        tuple(_on_window(band_pass(signal, look.turn_deg, weight, look.signal), read, window) for signal in signals)
+        tuple(_on_window(band_pass(signal, look.turn_deg, counts, look.signal), read, window) for signal in signals)
         for signals in (signals_a, signals_b)
     )
     return _Views(window, bands_a, bands_b, *(_on_window(picture, read, window) for picture in (both, mask, weight)))
@@ -331,11 +351,12 @@ class _Stacks:
     b: FloatPicture  # (n, channels, size + 2 MARGIN_PX, …), moved by whole_px
     weight: FloatPicture  # (n, size, size)
     whole_px: FloatArray  # (n, 2)
+    seen: FloatArray  # (n,) share of each patch that both scans show
 
 
 def _stacks(views: _Views, group: Group, grain: Grain) -> _Stacks:
     half, search = group.size_px // 2, grain.search_px
-    chosen, patches_a, patches_b, weights, whole = [], [], [], [], []
+    chosen, patches_a, patches_b, weights, whole, seen = [], [], [], [], [], []
     for index, centre in enumerate(group.centres.astype(int)):
         x, y = int(centre[0]) - views.window.x0_px, int(centre[1]) - views.window.y0_px
         weight = _square(views.mask, x, y, half)
@@ -355,11 +376,12 @@ def _stacks(views: _Views, group: Group, grain: Grain) -> _Stacks:
         patches_b.append(_squares(views.b, x + dx, y + dy, half + MARGIN_PX))
         weights.append(_square(views.weight, x, y, half))
         whole.append((dx, dy))
+        seen.append(_square(views.seen, x, y, half).mean())
     if not chosen:
         none = np.zeros((0, 1, group.size_px, group.size_px), np.float32)
-        return _Stacks(np.zeros(0, np.intp), none, none, none[:, 0], np.zeros((0, 2)))
+        return _Stacks(np.zeros(0, np.intp), none, none, none[:, 0], np.zeros((0, 2)), np.zeros(0))
     a, b, weight = (np.stack(patches) for patches in (patches_a, patches_b, weights))
-    return _Stacks(np.array(chosen), a, b, weight, np.array(whole, dtype=np.float64))
+    return _Stacks(np.array(chosen), a, b, weight, np.array(whole, dtype=np.float64), np.array(seen))
 
 
 def _square(picture: FloatPicture, x: int, y: int, half: int) -> FloatPicture:

@@ -22,8 +22,7 @@ NEAREST = 0.75  # of a patch, from the middle of one to that of the next
 ENOUGH_PATCHES, ENOUGH_SHARE = 30, 0.6  # of a size: with fewer, or less of what was asked for, a smaller one is tried
 FEWEST_LINES = 3
 SPARSE_SIZES_PX = (96, 64, 48, 32)
-DENSE_ROWS_TOGETHER = 6  # rows of a dense plan that are read together
-DENSE_COLUMNS_TOGETHER = 24
+DENSE_TOGETHER = (24, 6)  # patches of a dense plan that are read together, across and along, where they lie closest
 RIM_PX = 3  # a patch may start this near to a scan's border where only part of it has to be seen
 
 
@@ -33,13 +32,13 @@ class Grain:
 
     `search_px` is how far patches may be off. With `step_px` None there are as many as the overlap's area asks for, at
     most about `most`, of the largest size of which enough fit, in runs of about `together`. Otherwise patches of
-    `size_px` lie `step_px` apart, and may reach over the border of what both scans show as long as both show the share
-    `least_seen` of them; only what both show counts.
+    `size_px` lie `step_px` apart across and along the pass of scan a, and may reach over the border of what both scans
+    show as long as both show the share `least_seen` of them; only what both show counts.
     """
 
     search_px: int
     size_px: int = 0
-    step_px: int | None = None
+    step_px: tuple[int, int] | None = None
     least_seen: float = 1.0
     most: int = MOST_PATCHES
     together: int = READ_TOGETHER
@@ -116,17 +115,21 @@ def _runs(start: int, length: int, count: int, size_px: int, together: int) -> I
 
 
 def _dense(map_a: PlacedMap, map_b: PlacedMap, grain: Grain) -> Iterator[Group]:
-    step = grain.step_px or grain.size_px
+    across, along = grain.step_px or (grain.size_px, grain.size_px)
     box = _overlap_box(map_a, map_b).grown(-RIM_PX)
     if box.is_empty:
         return
     ys, xs = (
-        _spread(box.y0_px, box.height_px, 1 + box.height_px // step),
-        _spread(box.x0_px, box.width_px, 1 + box.width_px // step),
+        _spread(box.y0_px, box.height_px, 1 + box.height_px // along),
+        _spread(box.x0_px, box.width_px, 1 + box.width_px // across),
     )
-    for j in range(0, len(ys), DENSE_ROWS_TOGETHER):
-        for i in range(0, len(xs), DENSE_COLUMNS_TOGETHER):
-            here = np.mgrid[j : min(j + DENSE_ROWS_TOGETHER, len(ys)), i : min(i + DENSE_COLUMNS_TOGETHER, len(xs))]
+    closest = min(across, along)
+    columns_together, rows_together = (
+        max(1, n * closest // step) for n, step in zip(DENSE_TOGETHER, (across, along), strict=True)
+    )
+    for j in range(0, len(ys), rows_together):
+        for i in range(0, len(xs), columns_together):
+            here = np.mgrid[j : min(j + rows_together, len(ys)), i : min(i + columns_together, len(xs))]
             rows, columns = here.reshape(2, -1)
             centres = np.column_stack([xs[columns], ys[rows]]).astype(np.float64)
             inside = _is_inside(b_from_a(map_a, map_b, centres), map_b.size, RIM_PX)

@@ -19,7 +19,7 @@ from stitch.register.features import Features
 from stitch.register.pairs import Doubt, Pair
 from stitch.register.reduced import Reduced
 
-VERSION = 2  # raised by hand when what features or comparisons come to changes
+VERSION = 3  # raised by hand when what features or comparisons come to changes
 FEATURE_ARRAYS = tuple(field.name for field in fields(Features) if field.name != "scan_id")
 
 Attempt = Pair | Doubt | None

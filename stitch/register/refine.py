@@ -8,56 +8,34 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from stitch.imaging.affine import FloatArray, compose, px_from_mm
+from stitch.imaging.affine import FloatArray, px_from_mm
 from stitch.imaging.colour import Encoding
-from stitch.imaging.placed_map import PlacedMap, Shifts
-from stitch.model.geometry import Size
 from stitch.model.layout import CorrectionFit
 from stitch.model.scans import PixelSource
 from stitch.model.store import NO_STORE
 from stitch.progress import Progress
 from stitch.register import graph
 from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
+from stitch.register.dense import dense_grains, is_lossy, where_it_led, without_rim
 from stitch.register.felt import feel
+from stitch.register.looked import Looked
+from stitch.register.overlap_patches import COARSE, MIN_PATCHES, Maps, OverlapPatches, Pair
 from stitch.register.overlaps import common_areas, fine_grains, overlapping
-from stitch.register.patches import Measured, Side, measure
-from stitch.register.plan import FEW_PATCHES, FEW_TOGETHER, Grain, b_from_a, plan
-from stitch.register.remembered import NEARLY_PX, ROUGHLY_PX, Remembered
+from stitch.register.patches import Measured
+from stitch.register.plan import Grain, b_from_a, plan
+from stitch.register.remembered import Remembered
 from stitch.register.solve import Points, Pose, solve
-from stitch.register.straighten import STIFFNESSES, Stiffness, Straightened, folds, straighten
+from stitch.register.straighten import STIFFNESSES, Stiffness, Straightened, folds, lattice_wider, straighten
 
-MIN_PATCHES = 6
-COARSE = Grain(search_px=14, most=FEW_PATCHES, together=FEW_TOGETHER)
-COARSE_ALL = Grain(search_px=14)  # where of a few patches too few speak
 FINE = Grain(search_px=4)
-FEWEST_COARSE = 8
 MOST_FINE_PASSES = 3
-JOINS_PX = 1.0  # an overlap without a link of its own joins the solve when it agrees this well
-JOINS_CONTRARY_SHARE = 0.25
-NO_SPOTS: FloatArray = np.zeros((0, 3))
 NO_PLACES: FloatArray = np.zeros((0, 2))
 UNEXPLAINED_PX = 0.1  # what a rigid solve leaves at nine patches in ten: above it local corrections are tried,
 UNEXPLAINED_SIGMAS = 2.0  # if it is more than the patches' own noise, too (honest noise stays below 1.5 here)
 HELPS = 0.6  # of the rigid solve's held-out error, in sigmas: what a correction must reach to be believed
 ASKED_STEP_MM = 5.0  # between places at which the uncertainty of corrections is asked
 FEWEST_JUDGES = 12  # held-out patches, all overlaps together, without which no correction is believed
-DENSE_STEP_MM, DENSE_STEP_PX = 3.2, 24  # between patches: the coarser of the two
 WORTH_IT = 0.93  # of the held-out error of a stiffer one: what a less stiff correction must reach to be preferred
-
-Pair = tuple[str, str]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Maps:
-    """Where every scan lies: its pose and, where there is one, its local correction."""
-
-    poses: Mapping[str, Pose]
-    shifts: Mapping[str, Shifts]
-    sizes: Mapping[str, Size]
-
-    def placed(self) -> dict[str, PlacedMap]:
-        """The whole map of every scan."""
-        return {n: PlacedMap(p.matrix(), self.sizes[n], self.shifts.get(n)) for n, p in self.poses.items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,7 +87,6 @@ class Refiner:
 
         `remembered` : patches of an earlier run, and where to keep those of this one.
         """
-        self._sources = sources
         self._sizes = {name: source.size for name, source in sources.items()}
         self._linked = {(p.scan_a, p.scan_b): p for p in feature_points}
         self._ties = tuple(ties)
@@ -117,10 +94,10 @@ class Refiner:
         self._remembered = remembered or Remembered(NO_STORE, {})
         self._anchor = anchor
         self._ppi = nominal_ppi
-        self._spots = spots_px
-        self._encoding = encoding
         self._pool = pool
-        self._progress = progress
+        self._patches = OverlapPatches(
+            sources, self._linked, self._ties, spots_px, encoding, self._remembered, pool, progress
+        )
 
     def refine(self, poses: Mapping[str, Pose]) -> Refined:
         """Measure patches, solve, measure again around the better prediction; correct locally where that is needed."""
@@ -132,35 +109,67 @@ class Refiner:
         maps = self._roughly(maps)
         pairs = sorted(self._linked.keys() | overlapping(maps.poses, self._sizes, self._apart))
         grains = fine_grains(common_areas(maps.poses, self._sizes, pairs), FINE)
-        known: list[Measured] = []
+        looked, is_tried = Looked(), False
         for _ in range(MOST_FINE_PASSES):
-            looked_at = maps.placed()
-            again = self._measure(maps, {p: g for p, g in grains.items() if not _holds(known, p)}, is_first=False)
-            measured = sorted([*known, *again], key=lambda one: (one.scan_a, one.scan_b))
-            maps = self._solved_with(maps, self._chosen(maps, measured), None)
-            known = [one for one in measured if moved_px(one, looked_at, maps.placed()) <= NEARLY_PX]
-            if len(known) == len(measured):
+            maps, looked = self._pass(maps, looked, grains, None)
+            trial = self._trial(maps, looked.measured, None)
+            if not is_tried and trial.p90_px > UNEXPLAINED_PX and trial.p90_sigmas > UNEXPLAINED_SIGMAS:
+                corrected, is_tried = self._corrected(maps, pairs), True
+                if corrected:
+                    return corrected
+            if not looked.lacks(pairs, maps.placed()):
                 break
-        trial = self._trial(maps, measured, None)
-        rigid = self._finished(maps, measured, trial)
-        if trial.p90_px <= UNEXPLAINED_PX or trial.p90_sigmas <= UNEXPLAINED_SIGMAS:
-            return rigid
-        return self._corrected(maps, pairs) or rigid
+        return self._finished(maps, looked.measured, trial)
 
     def _roughly(self, maps: Maps) -> Maps:
         """The placement by a few patches in as many overlaps as hold every scan twice, and features in the others."""
         held = graph.held_twice(self._sizes, common_areas(maps.poses, self._sizes, self._linked))
-        measured = self._measure(maps, dict.fromkeys(sorted(held), COARSE), is_first=True)
-        others = [points for pair, points in self._linked.items() if pair not in held and not points.is_stated]
-        return self._solved_with(maps, [*self._chosen(maps, measured), *others], None)
+        measured = self._patches.measure(maps, dict.fromkeys(sorted(held), COARSE), is_first=True)
+        beside = [points for pair, points in self._linked.items() if pair not in held and not points.is_stated]
+        return self._solved_with(maps, [*self._patches.points(maps, measured), *beside], None)
+
+    def _pass(
+        self,
+        maps: Maps,
+        looked: Looked,
+        grains: Mapping[Pair, Grain],
+        stiffness: Stiffness | None,
+        *,
+        is_first: bool = False,
+        uses_rim: bool = True,
+    ) -> tuple[Maps, Looked]:
+        """Measure the overlaps that were not `looked` at where they lie now, and solve with those that were, too."""
+        now = maps.placed()
+        again = self._patches.measure(maps, {p: grains[p] for p in looked.lacks(grains, now)}, is_first=is_first)
+        looked = looked.with_these(again, now)
+        seen = looked.measured if uses_rim else [without_rim(one) for one in looked.measured]
+        return self._solved_with(maps, self._patches.points(maps, seen), stiffness), looked
+
+    def _densely(self, maps: Maps, pairs: Sequence[Pair]) -> tuple[Maps, list[Measured]]:
+        """Patches all over the overlaps, measured where ever better corrections put them; and these corrections.
+
+        The rim has no say before what lies inside has told where to look for it. Where passes cross, patches lie close
+        both ways.
+        """
+        flexible = STIFFNESSES[-1]
+        quarters = {name: round(pose.angle_rad / (np.pi / 2)) for name, pose in maps.poses.items()}
+        wide, close = (dense_grains(self._ppi, wider) for wider in (self._wider(maps), 1.0))
+        first, near, last = (
+            {p: (close if (quarters[p[0]] - quarters[p[1]]) % 2 else wide)[k] for p in pairs} for k in range(3)
+        )
+        maps, _ = self._pass(maps, Looked(), first, flexible, is_first=True)
+        maps, looked = self._pass(maps, Looked(), near, flexible, uses_rim=False)
+        maps, looked = self._pass(maps, looked, near, flexible)
+        looked = looked.without(is_lossy)
+        if looked.lacks(pairs, maps.placed()):
+            maps, looked = self._pass(maps, looked, last, flexible)
+        placed = maps.placed()
+        return maps, [where_it_led(one, placed) for one in looked.measured]
 
     def _corrected(self, maps: Maps, pairs: Sequence[Pair]) -> Refined | None:
         """The placement with local corrections, or None where they do not lower the held-out error."""
-        flexible = STIFFNESSES[-1]
-        for number, grain in enumerate(_dense_grains(self._ppi)):
-            measured = self._measure(maps, dict.fromkeys(pairs, grain), is_first=number == 0)
-            maps = self._solved_with(maps, self._chosen(maps, measured), flexible)
-        trials = [self._trial(maps, measured, stiffness) for stiffness in (None, *STIFFNESSES)]
+        maps, measured = self._densely(maps, pairs)
+        trials = list(self._pool.map(lambda one: self._trial(maps, measured, one), (None, *STIFFNESSES)))
         best = trials[0]
         for one in trials[1:]:
             limit = HELPS if best.stiffness is None else WORTH_IT
@@ -171,14 +180,18 @@ class Refiner:
         fit = CorrectionFit(best.stiffness.name, trials[0].p95_px, best.p95_px)
         return replace(self._finished(maps, measured, best), correction=fit)
 
+    def _wider(self, maps: Maps) -> float:
+        return lattice_wider(maps.poses, self._sizes, self._anchor, self._ppi)
+
     def _places(self, maps: Maps, used: Sequence[Points]) -> list[Points]:
         """Places all over each overlap whose points are used, to its very rim."""
         placed = maps.placed()
         step = round(px_from_mm(ASKED_STEP_MM, self._ppi))
+        across = round(step * self._wider(maps))
         asked = []
         for one in used:
             a, b = placed[one.scan_a], placed[one.scan_b]
-            groups = plan(a, b, Grain(0, step, step))
+            groups = plan(a, b, Grain(0, step, (across, step)))
             if groups:
                 there = np.concatenate([group.centres for group in groups])
                 plain = np.broadcast_to(np.eye(2), (len(there), 2, 2))
@@ -193,65 +206,17 @@ class Refiner:
         plain = Points(*pair, NO_PLACES, NO_PLACES, np.zeros((0, 2, 2)))
         return np.concatenate([NO_PLACES, *(one.points_a for one in self._places(maps, [plain]))])
 
-    def _measure(self, maps: Maps, grains: Mapping[Pair, Grain], *, is_first: bool) -> list[Measured]:
-        """Patches of every pair, those of an earlier run where they were looked for near enough to where they are now.
-
-        `is_first` : of several passes, so that the scans are not yet known to lie where they are now.
-        """
-        placed = maps.placed()
-        sides = {
-            name: Side(name, source, placed[name], self._spots.get(name, NO_SPOTS), self._encoding)
-            for name, source in self._sources.items()
-        }
-
-        def one(pair: Pair) -> Measured:
-            a, b = (sides[name] for name in pair)
-            grain = grains[pair]
-            known = self._remembered.near(a, b, grain, ROUGHLY_PX if is_first else NEARLY_PX)
-            if known is not None:
-                return known
-            turn_deg = graph.nearest_turn_deg(compose(b.placed.straight_from_canvas, a.placed.canvas_from_straight))
-            found = measure(a, b, turn_deg, grain)
-            if grain is COARSE and found.count < FEWEST_COARSE:
-                found = measure(a, b, turn_deg, COARSE_ALL)
-            if not is_first:
-                self._remembered.note(a, b, grain, found)
-            return found
-
-        measured = []
-        with self._progress.task("Measuring overlaps", len(grains)) as task:
-            for found in self._pool.map(one, grains):
-                measured.append(found)
-                task.advance()
-        return measured
-
-    def _chosen(self, maps: Maps, measured: Sequence[Measured], *, is_trial: bool = False) -> list[Points]:
-        """Points for the solve: patches where there are enough, else the pair's features.
-
-        In a trial those that are held out, or share noise with one that is, are left out.
-        """
-        placed = maps.placed()
-        chosen = []
-        for one in measured:
-            key = (one.scan_a, one.scan_b)
-            use = ~(one.is_held_out | one.is_beside) if is_trial else np.ones(one.count, bool)
-            points = points_of(one, placed, use)
-            has_enough = len(points.points_a) >= MIN_PATCHES
-            if key in self._linked:
-                chosen.append(points if has_enough else self._linked[key])
-            elif has_enough and _joins(one, held_distances(apart_px(placed, points), points.covariance_px2)):
-                chosen.append(points)
-        held_by_ties = {(p.scan_a, p.scan_b) for p in chosen if p.is_stated}
-        return chosen + [tie for tie in self._ties if (tie.scan_a, tie.scan_b) not in held_by_ties]
-
     def _straightened(
         self, maps: Maps, points: Sequence[Points], stiffness: Stiffness, asked: Sequence[Points] = ()
     ) -> Straightened:
-        return straighten(maps.poses, maps.shifts, self._sizes, points, self._anchor, self._ppi, stiffness, asked)
+        fixed = self._anchor, self._ppi
+        # A trial runs in the pool itself and asks nothing.
+        pool = self._pool if asked else None
+        return straighten(maps.poses, maps.shifts, self._sizes, points, *fixed, stiffness, asked, pool)
 
     def _trial(self, maps: Maps, measured: Sequence[Measured], stiffness: Stiffness | None) -> _Trial:
         """Solve without the held-out patches, and look how far apart those are then."""
-        chosen = self._chosen(maps, measured, is_trial=True)
+        chosen = self._patches.points(maps, measured, is_trial=True)
         solved = self._solved_with(maps, chosen, stiffness, feels_bed=True)
         placed = solved.placed()
         held = {(m.scan_a, m.scan_b): points_of(m, placed, m.is_held_out) for m in measured}
@@ -276,7 +241,7 @@ class Refiner:
 
     def _finished(self, maps: Maps, measured: Sequence[Measured], trial: _Trial) -> Refined:
         """The solve with all patches, judged by the trial that has not seen some of them."""
-        used = self._chosen(maps, measured)
+        used = self._patches.points(maps, measured)
         rigid = (feel if trial.stiffness is None else solve)(maps.poses, used, self._anchor)
         final, uncertain = Maps(rigid.poses, {}, self._sizes), {}
         if trial.stiffness is not None:
@@ -294,34 +259,3 @@ class Refiner:
             {(m.scan_a, m.scan_b): rigid.rms_sigma_px(m.scan_a, m.scan_b, asked[k]) for k, m in enumerate(measured)},
             uncertain,
         )
-
-
-def moved_px(measured: Measured, before: Mapping[str, PlacedMap], now: Mapping[str, PlacedMap]) -> float:
-    """How far the place of the second scan under the patches of the first has moved, at most; 0 without patches."""
-    was, is_now = (b_from_a(maps[measured.scan_a], maps[measured.scan_b], measured.points_a) for maps in (before, now))
-    return float(np.abs(was - is_now).max(initial=0.0))
-
-
-def _holds(known: Sequence[Measured], pair: Pair) -> bool:
-    return any((one.scan_a, one.scan_b) == pair for one in known)
-
-
-def _joins(measured: Measured, off_px: FloatArray) -> bool:
-    """Whether an overlap without a link of its own agrees so well that its patches may help."""
-    agrees = len(off_px) >= MIN_PATCHES and float(np.median(off_px)) < JOINS_PX
-    return agrees and measured.contrary_share < JOINS_CONTRARY_SHARE
-
-
-def _dense_grains(ppi: float) -> tuple[Grain, ...]:
-    """From a wide search to a fine one that comes nearer to the borders: each follows a solve.
-
-    The search stays wide enough to see past the next thread of a canvas, which a patch would else lock on to.
-    """
-    step = max(DENSE_STEP_PX, round(px_from_mm(DENSE_STEP_MM, ppi)))
-    size = max(48, 2 * round(0.7 * step))
-    return (
-        Grain(14, max(64, size), round(1.5 * step)),
-        Grain(6, size, step, least_seen=0.6),
-        Grain(6, size, step, least_seen=0.35),
-        Grain(0, size, step, least_seen=0.35),
-    )

@@ -15,7 +15,7 @@ from stitch.register.plan import Grain, b_from_a
 
 ROUGHLY_PX = 3.0  # off the place they were measured at: patches are as good as those of a first, wide search
 NEARLY_PX = 0.1  # and as those of the last one, which moves by less than this from pass to pass
-_ARRAYS = ("points_a", "points_b", "covariance_px2", "is_held_out", "is_beside")
+_ARRAYS = ("points_a", "points_b", "covariance_px2", "is_held_out", "is_beside", "is_at_rim")
 _COUNTS = ("offered_count", "textured_count", "contrary_count")
 
 

@@ -12,6 +12,7 @@ stays as the rigid solve found it, because shifts along the pass could take its 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -19,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stitch.imaging.affine import FloatArray, apply, invert, px_from_mm
-from stitch.imaging.placed_map import PlacedMap, Shifts, coefficient_count, spline_weights
+from stitch.imaging.placed_map import PlacedMap, Shifts, coefficient_count, spline_weights, with_finer_rows
 from stitch.model.geometry import Size
 from stitch.register.solve import (
     ROBUST_WIDTH,
@@ -31,7 +32,9 @@ from stitch.register.solve import (
 
 NEAR_KNOTS = 2
 MOST_UNKNOWNS = 4500  # of all scans together: their factor then takes 160 MB
+BLOCK_UNKNOWNS = 256
 ROWS_AT_ONCE = 256  # vectors whose variance is worked out together: each takes as much memory as all unknowns
+WIDER = (1.0, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 7.0, 8.0)  # than KNOT_MM, the lattice's knots
 KNOT_MM = (10.0, 7.0)  # across and along the pass: steppers wobble over 30 mm and more
 LEAST_SPREAD = 1.0  # of whitened residuals: data better than their noise must not outvote a rim that bends more
 MOST_SLOPE = 0.4  # change of the shift along a px: far from 1, where the map would fold
@@ -85,18 +88,28 @@ class Straightened:
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """One scan's unknowns: its lattice from column `first` on, then its shifts along the pass, then its pose."""
+    """One scan's unknowns: its lattice from column `first` on, then its shifts along the pass, then its pose.
+
+    The knots of the lattice lie `lines_a_row` times as far apart along the pass as those of the shifts along it.
+    """
 
     size: Size
-    step_px: FloatArray
+    step_px: FloatArray  # (2,) across, and along the pass for the shifts along it
+    lines_a_row: int
     first: int
     is_anchor: bool
     columns: int = field(init=False)
     rows: int = field(init=False)
+    lines: int = field(init=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "columns", coefficient_count(float(self.step_px[0]), self.size.width_px))
-        object.__setattr__(self, "rows", coefficient_count(float(self.step_px[1]), self.size.height_px))
+        object.__setattr__(self, "rows", coefficient_count(self.row_step_px, self.size.height_px))
+        object.__setattr__(self, "lines", coefficient_count(float(self.step_px[1]), self.size.height_px))
+
+    @property
+    def row_step_px(self) -> float:
+        return self.lines_a_row * float(self.step_px[1])
 
     @property
     def line_first(self) -> int:
@@ -104,7 +117,7 @@ class _Part:
 
     @property
     def pose_first(self) -> int:
-        return self.line_first + 2 * self.rows
+        return self.line_first + 2 * self.lines
 
     @property
     def end(self) -> int:
@@ -112,8 +125,8 @@ class _Part:
 
     def shifts(self, solution: FloatArray) -> Shifts:
         lattice = solution[self.first : self.line_first].reshape(self.rows, self.columns, 2)
-        line = solution[self.line_first : self.pose_first].reshape(self.rows, 1, 2)
-        return Shifts(self.step_px, lattice + line, self.size)
+        line = solution[self.line_first : self.pose_first].reshape(self.lines, 1, 2)
+        return Shifts(self.step_px, with_finer_rows(lattice, self.lines_a_row, self.lines) + line, self.size)
 
     def spline_entries(self, points: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
         """Columns (n, 20) of the x unknowns that decide the shift at points (n, 2), and their weights.
@@ -121,16 +134,17 @@ class _Part:
         The y unknowns are one column further on.
         """
         column, across = spline_weights(points[:, 0], float(self.step_px[0]), self.size.width_px)
-        row, down = spline_weights(points[:, 1], float(self.step_px[1]), self.size.height_px)
+        row, down = spline_weights(points[:, 1], self.row_step_px, self.size.height_px)
+        line, along = spline_weights(points[:, 1], float(self.step_px[1]), self.size.height_px)
         four = np.arange(4)
         rows, columns = row[:, None] + four, column[:, None] + four
         lattice = self.first + 2 * (rows[:, :, None] * self.columns + columns[:, None, :])
         weights = down[:, :, None] * across[:, None, :]
-        line = self.line_first + 2 * rows
+        lines = self.line_first + 2 * (line[:, None] + four)
         count = len(points)
         return (
-            np.concatenate([lattice.reshape(count, 16), line], axis=1),
-            np.concatenate([weights.reshape(count, 16), down], axis=1),
+            np.concatenate([lattice.reshape(count, 16), lines], axis=1),
+            np.concatenate([weights.reshape(count, 16), along], axis=1),
         )
 
 
@@ -143,6 +157,7 @@ def straighten(
     ppi: float,
     stiffness: Stiffness,
     asked: Sequence[Points] = (),
+    pool: Executor | None = None,
 ) -> Straightened:
     """Solve placements and local corrections together, starting from those given.
 
@@ -151,6 +166,7 @@ def straighten(
     points : corresponding points in px of the scans as they are.
     ppi : resolution of the frame the poses map into.
     asked : places (their covariance is not looked at) where the result's own uncertainty is wanted.
+    pool : where that is worked out for several at once.
     """
     parts, total = _parts(poses, sizes, anchor, ppi)
     normal_prior = _prior(parts, stiffness)
@@ -166,7 +182,14 @@ def straighten(
         return current
     placed = _placed(before, sizes)
     rows = {(p.scan_a, p.scan_b): _Pair(p, before, placed).derivatives(parts, total) for p in asked}
-    return replace(current, variance_px2={key: system.variance(matrix) for key, matrix in rows.items()})
+    together = pool.map(system.variance, rows.values()) if pool else map(system.variance, rows.values())
+    return replace(current, variance_px2=dict(zip(rows, together, strict=True)))
+
+
+def lattice_wider(poses: Mapping[str, Pose], sizes: Mapping[str, Size], anchor: str, ppi: float) -> float:
+    """How much wider than KNOT_MM the knots across the pass are that serve so many scans of such sizes."""
+    parts, _ = _parts(poses, sizes, anchor, ppi)
+    return float(parts[anchor].step_px[0]) * poses[anchor].scale / px_from_mm(KNOT_MM[0], ppi)
 
 
 def folds(shifts: Shifts) -> bool:
@@ -180,16 +203,14 @@ def _parts(
 ) -> tuple[dict[str, _Part], int]:
     """Every scan's unknowns, on knots wide enough to keep their number within what can be solved, and how many."""
     parts: dict[str, _Part] = {}
-    wider, end = 1.0, 0
-    for _ in range(2):
+    for wider in WIDER:
         end = 0
         for name, pose in poses.items():
-            step = np.array([wider * px_from_mm(mm, ppi) / pose.scale for mm in KNOT_MM])
-            parts[name] = _Part(sizes[name], step, end, name == anchor)
+            step = np.array([px_from_mm(mm, ppi) / pose.scale for mm in KNOT_MM]) * (wider, 1.0)
+            parts[name] = _Part(sizes[name], step, max(1, round(wider)), end, name == anchor)
             end = parts[name].end
         if end <= MOST_UNKNOWNS:
             break
-        wider = float(np.sqrt(end / MOST_UNKNOWNS))
     return parts, end
 
 
@@ -210,15 +231,23 @@ class _System:
 
     def variance(self, derivatives: Any) -> FloatArray:
         """Variance of the length of n vectors, from their derivatives (2 n, total) by the unknowns."""
-        from scipy.linalg import solve_triangular
-
         sparse = derivatives.tocsc()[:, self.used].tocsr()
         found = np.empty(sparse.shape[0])
         for start in range(0, len(found), ROWS_AT_ONCE):
-            rows = sparse[start : start + ROWS_AT_ONCE].toarray()
-            solved = solve_triangular(self.factor, rows.T, lower=True, overwrite_b=True, check_finite=False)
+            solved = self._forward(sparse[start : start + ROWS_AT_ONCE].toarray().T)
             found[start : start + ROWS_AT_ONCE] = np.square(solved).sum(axis=0)
         return found.reshape(-1, 2).sum(axis=1)
+
+    def _forward(self, right: FloatArray) -> FloatArray:
+        """Forward substitution, block by block: products of matrices let other threads work, LAPACK's own does not."""
+        from scipy.linalg import solve_triangular
+
+        solved = np.zeros(right.shape)
+        for start in range(0, len(right), BLOCK_UNKNOWNS):
+            own = slice(start, start + BLOCK_UNKNOWNS)
+            left = right[own] - self.factor[own, :start] @ solved[:start]
+            solved[own] = solve_triangular(self.factor[own, own], left, lower=True, check_finite=False)
+        return solved
 
 
 def _placed(current: Straightened, sizes: Mapping[str, Size]) -> dict[str, PlacedMap]:
@@ -240,16 +269,19 @@ def _system(
     pairs = [_Pair(pair, current, placed) for pair in points]
     lengths = np.concatenate([pair.lengths for pair in pairs])
     spread = max(float(np.median(lengths)) / 1.1774, LEAST_SPREAD)
-    normal = normal_prior.copy()
-    right = np.zeros(normal.shape[0])
+    normal = np.asarray(normal_prior[used][:, used].todense())
+    right = np.zeros(len(used))
     for pair in pairs:
         robust = trust(pair.lengths / (ROBUST_WIDTH * spread))
-        matrix, target = pair.equations(parts, robust / spread, normal.shape[0])
-        normal = normal + matrix.T @ matrix
-        right += matrix.T @ target
-    dense = normal.tocsc()[used][:, used].toarray(order="F")
-    factor, _ = cho_factor(dense, lower=True, overwrite_a=True, check_finite=False)
-    return _System(factor, right[used], used)
+        matrix, target = pair.equations(parts, robust / spread, normal_prior.shape[0])
+        matrix = matrix[:, used]
+        own = np.flatnonzero(matrix.getnnz(axis=0))
+        matrix = matrix[:, own]
+        normal[np.ix_(own, own)] += (matrix.T @ matrix).toarray()
+        right[own] += matrix.T @ target
+    # Symmetric, so that what LAPACK takes for the lower triangle of its transpose needs no copy.
+    factor, _ = cho_factor(normal.T, lower=True, overwrite_a=True, check_finite=False)
+    return _System(factor, right, used)
 
 
 def _near_evidence(parts: Mapping[str, _Part], points: Sequence[Points], total: int) -> NDArray[np.intp]:
@@ -259,13 +291,15 @@ def _near_evidence(parts: Mapping[str, _Part], points: Sequence[Points], total: 
         seen = [p.points_a for p in points if p.scan_a == name] + [p.points_b for p in points if p.scan_b == name]
         where = np.concatenate([*seen, np.zeros((0, 2))])
         column, _ = spline_weights(where[:, 0], float(part.step_px[0]), part.size.width_px)
-        row, _ = spline_weights(where[:, 1], float(part.step_px[1]), part.size.height_px)
-        near = np.zeros((part.rows, part.columns), bool)
+        row, _ = spline_weights(where[:, 1], part.row_step_px, part.size.height_px)
+        line, _ = spline_weights(where[:, 1], float(part.step_px[1]), part.size.height_px)
+        near, near_lines = np.zeros((part.rows, part.columns), bool), np.zeros(part.lines, bool)
         reach = np.arange(-NEAR_KNOTS, 4 + NEAR_KNOTS)
         rows = (row[:, None, None] + reach[:, None]).clip(0, part.rows - 1)
         near[rows, (column[:, None, None] + reach).clip(0, part.columns - 1)] = True
+        near_lines[(line[:, None] + reach).clip(0, part.lines - 1)] = True
         chosen[part.first : part.line_first] = np.repeat(near.ravel(), 2)
-        chosen[part.line_first : part.pose_first] = np.repeat(near.any(axis=1), 2)
+        chosen[part.line_first : part.pose_first] = np.repeat(near_lines, 2)
     return np.flatnonzero(chosen)
 
 
@@ -334,7 +368,7 @@ def _prior(parts: Mapping[str, _Part], stiffness: Stiffness) -> Any:
         flat_rows, flat_columns = (eye(n) for n in (part.rows, part.columns))
         bend = kron(over_rows, flat_columns) + kron(flat_rows, over_columns)
         lattice = bend / stiffness.lattice_bend_px**2 + eye(part.rows * part.columns) / stiffness.lattice_px**2
-        line = over_rows / stiffness.pass_bend_px**2 + flat_rows / stiffness.pass_px**2
+        line = _bending(part.lines) / stiffness.pass_bend_px**2 + eye(part.lines) / stiffness.pass_px**2
         blocks += [kron(lattice, eye(2)), kron(line, eye(2))]
         if not part.is_anchor:
             blocks.append(diags(np.array([1e-6, 1e-9, 1e-9])))

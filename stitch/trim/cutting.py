@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from stitch.imaging.affine import corners as grid_corners
 from stitch.imaging.projective import FloatArray, project
-from stitch.imaging.resample import BLOCK_PX, KERNEL_REACH_PX, sample_at
+from stitch.imaging.resample import FINE_BLOCK_PX, KERNEL_REACH_PX, sample_at
 from stitch.imaging.windows import bands, blocks
 from stitch.model.geometry import Window
 from stitch.model.scans import PixelSource
@@ -37,7 +37,7 @@ def cut_bands(
             x, y = positions(cut.picture_from_cut, block)
             return sample_at(pixels, around, x, y, how)
 
-        parts = list(blocks(band, BLOCK_PX, BLOCK_PX))
+        parts = list(blocks(band, FINE_BLOCK_PX, FINE_BLOCK_PX))
         for block, part in zip(parts, pool.map(one, parts), strict=True):
             made[block.slices_in(band)] = part
         yield band, made

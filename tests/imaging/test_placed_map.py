@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.interpolate import BSpline
 
-from stitch.imaging.affine import rigid
+from stitch.imaging.affine import apply, rigid
 from stitch.imaging.labels import covered, is_inside
-from stitch.imaging.placed_map import PlacedMap, Shifts, coefficient_count, correction_of, shifts_of
+from stitch.imaging.placed_map import PlacedMap, Shifts, coefficient_count, correction_of, shifts_of, with_finer_rows
 from stitch.imaging.resample import coverage, source_window
 from stitch.model.codec import from_plain, to_plain
 from stitch.model.geometry import Size, Window
@@ -74,6 +74,37 @@ def test_positions_of_a_window_are_exact_and_the_same_in_any_window(seed: int, s
     part = Window(45, 31, 33, 50)
     for mine, whole in zip(placed.positions(part), (x, y), strict=True):
         np.testing.assert_allclose(mine, whole[part.slices_in(inner)], atol=1e-10)
+
+
+@pytest.mark.parametrize(("knot_px", "step_px"), [(60.0, 8), (83.0, 8), (165.0, 16), (331.0, 32)])
+def test_the_wider_its_knots_the_fewer_places_are_worked_out(knot_px: float, step_px: int) -> None:
+    """At any resolution a correction by knots of 7 mm comes out as exactly as it can be sampled."""
+    size = Size(int(6 * knot_px), int(6 * knot_px))
+    placed = PlacedMap(
+        rigid(0.01, 3.0, 5.0), size, shifts_of(correction(1, size, largest_px=3.0, step_px=knot_px), size)
+    )
+    assert placed.field_step_px == step_px
+    window = Window(int(2 * knot_px), int(2 * knot_px), 150, 140)
+    ys, xs = np.mgrid[window.y0_px : window.y1_px, window.x0_px : window.x1_px].astype(float)
+    points = np.column_stack([xs.ravel(), ys.ravel()])
+    exact = placed.scan_from_canvas(points)
+    for axis, (whole, bend) in enumerate(zip(placed.positions(window), placed.bend(window), strict=True)):
+        np.testing.assert_allclose(whole.ravel(), exact[:, axis], atol=4e-3)
+        linear = apply(placed.straight_from_canvas, points)[:, axis]
+        np.testing.assert_allclose(linear + bend.ravel(), exact[:, axis], atol=4e-3)
+
+
+@pytest.mark.parametrize("times", [1, 2, 3, 4, 5])
+def test_a_lattice_on_finer_rows_is_the_same_spline(times: int) -> None:
+    """Against the recurrence of de Boor, A Practical Guide to Splines (1978), as scipy has it, through `Shifts.at`."""
+    size, step_px = Size(500, 777), np.array([60.0, 40.0])
+    rng = np.random.default_rng(times)
+    rows = coefficient_count(times * step_px[1], size.height_px)
+    coarse = rng.normal(size=(rows, coefficient_count(step_px[0], size.width_px), 2))
+    fine = with_finer_rows(coarse, times, coefficient_count(step_px[1], size.height_px))
+    points = rng.uniform(0, 1, (1000, 2)) * [size.width_px - 1, size.height_px - 1]
+    was = Shifts(step_px * (1, times), coarse, size).at(points)
+    np.testing.assert_allclose(Shifts(step_px, fine, size).at(points), was, atol=1e-12)
 
 
 @pytest.mark.parametrize("seed", range(6))

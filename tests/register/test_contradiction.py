@@ -8,8 +8,9 @@ from stitch.imaging.affine import IDENTITY, rigid
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.geometry import Size
 from stitch.register.apart import held_distances
+from stitch.register.overlap_patches import NO_SPOTS
 from stitch.register.patches import Measured, Side, measure
-from stitch.register.refine import FINE, NO_SPOTS
+from stitch.register.refine import FINE
 from stitch.register.subpixel import MARGIN_PX, estimate
 from tests.held import HeldSource
 from tests.register.cutting import CutScans, cut, texture

@@ -13,9 +13,10 @@ from stitch.model.layout import Link, Pinned
 from stitch.register.apart import HELD_SIGMA_PX, held_distances
 from stitch.register.expected import BOUND, FLOOR_PX, MOST_SURE, expected_px, scan_probability, typical_px
 from stitch.register.links import describe
+from stitch.register.overlap_patches import Maps
 from stitch.register.patches import Measured
 from stitch.register.place import reduce_all, register
-from stitch.register.refine import Maps, Refined
+from stitch.register.refine import Refined
 from stitch.register.solve import Pose
 from tests.register.cutting import cut_finely, jittered_grid, texture
 
@@ -76,7 +77,7 @@ def told(covariances: FloatArray, held_px: FloatArray, *, rms_sigma_px: float = 
     count = len(covariances)
     points = np.random.default_rng(0).uniform(310, 390, (count, 2))
     nothing = np.zeros(count, bool)
-    measured = Measured("A", "B", points, points - [300, 0], covariances, nothing, nothing, count, count, 0)
+    measured = Measured("A", "B", points, points - [300, 0], covariances, *[nothing] * 3, count, count, 0)
     key = ("A", "B")
     refined = Refined(
         Maps(POSES, {}, SIZES),

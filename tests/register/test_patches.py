@@ -16,7 +16,7 @@ from tests.register.cutting import BentScans, cut_finely, texture
 
 SIZE = Size(360, 400)
 NONE = np.zeros((0, 3))
-DENSE = Grain(6, 48, 24, least_seen=0.35)
+DENSE = Grain(6, 48, (24, 24), least_seen=0.35)
 
 
 def pair(seed: int, *, picture: np.ndarray | None = None, noise: float = 0.004) -> BentScans:
@@ -65,7 +65,7 @@ def test_patches_that_reach_over_a_border_measure_what_they_see(seed: int) -> No
     assert np.abs(error[partial].mean(axis=0)).max() < 0.015
     assert np.sqrt((error[partial] ** 2).mean()) < 0.03
     assert np.abs(error).max() < 0.15
-    whole = measure(*sides(scans), 0, Grain(6, 48, 24))
+    whole = measure(*sides(scans), 0, Grain(6, 48, (24, 24)))
     assert edge_px(whole, scans).min() > edge_px(measured, scans).min() + 8
 
 
@@ -77,7 +77,7 @@ def woven(seed: int, paint: float, weave: float, noise: float) -> BentScans:
     return pair(seed, picture=picture.astype(np.float32), noise=noise)
 
 
-@pytest.mark.parametrize("grain", [Grain(14), Grain(14, 64, 36), DENSE], ids=["sparse", "coarse", "dense"])
+@pytest.mark.parametrize("grain", [Grain(14), Grain(14, 64, (36, 36)), DENSE], ids=["sparse", "coarse", "dense"])
 @pytest.mark.parametrize("seed", [3, 4])
 def test_a_weave_does_not_draw_patches_to_its_next_thread(grain: Grain, seed: int) -> None:
     """The search starts 3 px off, more than half a thread."""
@@ -128,8 +128,7 @@ def test_dirt_on_the_glass_has_no_weight(seed: int) -> None:
 def test_points_do_not_depend_on_what_is_read_together(grain: Grain, monkeypatch: pytest.MonkeyPatch) -> None:
     scans = pair(7)
     one = measure(*sides(scans, (0.4, 0.3)), 0, grain)
-    monkeypatch.setattr(plan, "DENSE_ROWS_TOGETHER", 2)
-    monkeypatch.setattr(plan, "DENSE_COLUMNS_TOGETHER", 3)
+    monkeypatch.setattr(plan, "DENSE_TOGETHER", (3, 2))
     other = measure(*sides(scans, (0.4, 0.3)), 0, grain)
     key = [np.lexsort(np.round(m.points_a, 1).T) for m in (one, other)]
     assert one.count == other.count > 20
@@ -194,7 +193,7 @@ def test_scans_that_show_different_things_are_told_from_those_that_do_not() -> N
 @pytest.mark.parametrize("size,step", [(48, 24), (64, 36), (106, 76), (48, 48)])
 def test_patches_kept_apart_share_no_pixel_with_those_the_trial_solve_sees(size: int, step: int) -> None:
     row, column = (v.ravel() for v in np.mgrid[:40, :40])
-    held, beside = patches._apart(row, column, Grain(6, size, step))
+    held, beside = patches._apart(row, column, Grain(6, size, (step, step)))
     place = step * np.column_stack([row, column])
     apart = np.abs(place[held][:, None] - place[None]).max(axis=-1)
     assert apart[:, ~held & ~beside].min() >= size

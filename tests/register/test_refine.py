@@ -13,10 +13,12 @@ from stitch.imaging.colour import Encoding
 from stitch.model.geometry import Size
 from stitch.progress import SILENT
 from stitch.register import refine
+from stitch.register.dense import dense_grains
+from stitch.register.overlap_patches import Maps, Pair
 from stitch.register.patches import Measured
 from stitch.register.place import Registration, reduce_all, register
 from stitch.register.plan import Grain
-from stitch.register.refine import HELPS, Maps, Pair, Refiner
+from stitch.register.refine import HELPS, Refiner
 from stitch.register.solve import Points, Pose
 from stitch.register.straighten import STIFFNESSES, Stiffness, folds
 from tests.register.cutting import BentScans, Field, cut_finely, texture
@@ -67,15 +69,18 @@ def test_scans_that_are_not_bent_are_not_corrected(seed: int) -> None:
     assert found.shifts == {}
 
 
-class Remembering(Refiner):
+def measuring_once(refiner: Refiner) -> Refiner:
     """Measures every grain once: scans and places stay the same."""
+    measure, known = refiner._patches.measure, {}
 
-    def _measure(self, maps: Maps, grains: Mapping[Pair, Grain], *, is_first: bool) -> list[Measured]:
-        self.__dict__.setdefault("known", {})
+    def remembered(maps: Maps, grains: Mapping[Pair, Grain], *, is_first: bool) -> list[Measured]:
         key = tuple(grains.items())
-        if key not in self.known:
-            self.known[key] = super()._measure(maps, grains, is_first=is_first)
-        return self.known[key]
+        if key not in known:
+            known[key] = measure(maps, grains, is_first=is_first)
+        return known[key]
+
+    refiner._patches.measure = remembered  # type: ignore[method-assign]
+    return refiner
 
 
 @pytest.fixture(scope="module")
@@ -84,7 +89,8 @@ def refiner() -> Iterator[Refiner]:
     at_a, at_b = cut.common("S1", "S2", 40)
     features = Points("S1", "S2", at_a, at_b, np.broadcast_to(np.eye(2), (len(at_a), 2, 2)))
     with ThreadPoolExecutor(1) as pool:
-        yield Remembering(cut.sources, [features], "S1", PPI, {}, Encoding.of_profile(None), pool, SILENT)
+        fixed = "S1", PPI, {}, Encoding.of_profile(None)
+        yield measuring_once(Refiner(cut.sources, [features], *fixed, pool, SILENT))
 
 
 def true_poses() -> dict[str, Pose]:
@@ -158,11 +164,11 @@ def test_too_few_judges_believe_nothing(refiner: Refiner, monkeypatch: pytest.Mo
 def test_the_trial_solve_sees_neither_held_out_patches_nor_those_that_share_noise_with_them(refiner: Refiner) -> None:
     poses = true_poses()
     maps = Maps(poses, {}, dict.fromkeys(poses, SIZE))
-    for grain in (refine.FINE, refine._dense_grains(PPI)[-1]):
-        (measured,) = refiner._measure(maps, {("S1", "S2"): grain}, is_first=False)
+    for grain in (refine.FINE, dense_grains(PPI, 1.0)[1]):
+        (measured,) = refiner._patches.measure(maps, {("S1", "S2"): grain}, is_first=False)
         assert measured.is_held_out.any()
         assert not (measured.is_held_out & measured.is_beside).any()
-        (trial,), (everything,) = (refiner._chosen(maps, [measured], is_trial=t) for t in (True, False))
+        (trial,), (everything,) = (refiner._patches.points(maps, [measured], is_trial=t) for t in (True, False))
         assert rows(everything) == {tuple(p) for p in measured.points_a}
         assert rows(trial) == {tuple(p) for p in measured.points_a[~(measured.is_held_out | measured.is_beside)]}
         assert not rows(trial) & {tuple(p) for p in measured.points_a[measured.is_held_out]}

@@ -14,7 +14,7 @@ from stitch.register.plan import Grain
 from stitch.register.remembered import NEARLY_PX, ROUGHLY_PX, Remembered
 
 SIZE = Size(400, 300)
-SPARSE, DENSE = Grain(4), Grain(0, 48, 24)
+SPARSE, DENSE = Grain(4), Grain(0, 48, (24, 24))
 KEYS = {"A1": "one", "A2": "two"}
 
 
@@ -44,7 +44,7 @@ def some(a: str = "A1", b: str = "A2") -> Measured:
     points = rng.uniform(300, 390, (7, 2))
     held = np.arange(7) % 4 == 0
     covariance = np.broadcast_to(np.eye(2), (7, 2, 2))
-    return Measured(a, b, points, points - [300, 0], covariance, held, ~held, 9, 8, 1, Signal.DRAWN_LINES)
+    return Measured(a, b, points, points - [300, 0], covariance, held, ~held, held, 9, 8, 1, Signal.DRAWN_LINES)
 
 
 def after_a_run(measured: Measured) -> Shelf:

@@ -11,8 +11,17 @@ import pytest
 from stitch.imaging.affine import FloatArray, apply, invert, px_from_mm
 from stitch.imaging.placed_map import PlacedMap, Shifts, coefficient_count
 from stitch.model.geometry import Size
+from stitch.register import straighten as straighten_module
 from stitch.register.solve import Points, Pose, solve
-from stitch.register.straighten import KNOT_MM, NEAR_KNOTS, STIFFNESSES, Straightened, folds, straighten
+from stitch.register.straighten import (
+    KNOT_MM,
+    NEAR_KNOTS,
+    STIFFNESSES,
+    Straightened,
+    folds,
+    lattice_wider,
+    straighten,
+)
 
 PPI = 150.0
 SIZE = Size(560, 720)
@@ -251,3 +260,25 @@ def test_whatever_does_not_count_as_folded_can_be_undone(seed: int) -> None:
     p = q + shifts.at(q)
     inside = Desk._inside(p)
     np.testing.assert_allclose(placed.straightened(p[inside]), q[inside], atol=1e-6)
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_lines_are_followed_however_wide_the_lattice_has_to_be(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Many large scans leave few unknowns for each: a stepper's wobble is told by its line all the same."""
+    desk = Desk.of(QUARTERS, [wobble(100 * seed + k) for k in range(4)], seed)
+    points = desk.points(seed)
+    usual = desk.straightened(points, runs=2)
+    monkeypatch.setattr(straighten_module, "MOST_UNKNOWNS", 700)
+    wide = desk.straightened(points, runs=2)
+    sizes = dict.fromkeys(desk.poses, SIZE)
+    assert lattice_wider(desk.poses, sizes, "S0", PPI) > 2.0
+    off, off_usually = (np.percentile(desk.off_px(one.poses, one.shifts), 99) for one in (wide, usual))
+    assert off < 0.25
+    assert off < 1.2 * off_usually
+    assert wide.shifts["S1"].step_px[1] == pytest.approx(KNOT_PX[1])
+    assert wide.shifts["S1"].step_px[0] > 2 * KNOT_PX[0]
+
+
+def test_a_few_scans_keep_the_usual_knots() -> None:
+    desk = Desk.of(QUARTERS, [flat] * 4, 1)
+    assert lattice_wider(desk.poses, dict.fromkeys(desk.poses, SIZE), "S0", PPI) == pytest.approx(1.0)
