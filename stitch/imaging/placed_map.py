@@ -263,7 +263,7 @@ def _field_step_px(knot_px: float) -> int:
 
 
 def _between(coarse: FloatArray, first: int, count: int, step_px: int) -> FloatArray:
-    """Values on a lattice (n, m), one before and two behind, to those at `count` px from its second point, + `first`."""
+    """Values on a lattice (n, m), one before and two behind, to `count` px from its second point + `first` on."""
     out = np.empty((len(coarse), count))
     for start in range(0, count, CELLS_TOGETHER * step_px):
         length = min(CELLS_TOGETHER * step_px, count - start)
