@@ -123,10 +123,7 @@ def _dense(map_a: PlacedMap, map_b: PlacedMap, grain: Grain) -> Iterator[Group]:
         _spread(box.y0_px, box.height_px, 1 + box.height_px // along),
         _spread(box.x0_px, box.width_px, 1 + box.width_px // across),
     )
-    closest = min(across, along)
-    columns_together, rows_together = (
-        max(1, n * closest // step) for n, step in zip(DENSE_TOGETHER, (across, along), strict=True)
-    )
+    columns_together, rows_together = max(1, DENSE_TOGETHER[0] * min(across, along) // across), DENSE_TOGETHER[1]
     for j in range(0, len(ys), rows_together):
         for i in range(0, len(xs), columns_together):
             here = np.mgrid[j : min(j + rows_together, len(ys)), i : min(i + columns_together, len(xs))]

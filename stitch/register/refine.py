@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -18,14 +19,24 @@ from stitch.register import graph
 from stitch.register.apart import apart_px, held_distances, in_sigmas, points_of
 from stitch.register.dense import dense_grains, is_lossy, where_it_led, without_rim
 from stitch.register.felt import feel
-from stitch.register.looked import Looked
+from stitch.register.looked import Look, Looked
 from stitch.register.overlap_patches import COARSE, MIN_PATCHES, Maps, OverlapPatches, Pair
 from stitch.register.overlaps import common_areas, fine_grains, overlapping
 from stitch.register.patches import Measured
 from stitch.register.plan import Grain, b_from_a, plan
 from stitch.register.remembered import Remembered
 from stitch.register.solve import Points, Pose, solve
-from stitch.register.straighten import STIFFNESSES, Stiffness, Straightened, folds, lattice_wider, straighten
+from stitch.register.straighten import (
+    GUIDING_ROUNDS,
+    ROUNDS,
+    STIFFNESSES,
+    Stiffness,
+    Straightened,
+    Trust,
+    folds,
+    lattice_wider,
+    straighten,
+)
 
 FINE = Grain(search_px=4)
 MOST_FINE_PASSES = 3
@@ -114,7 +125,7 @@ class Refiner:
             maps, looked = self._pass(maps, looked, grains, None)
             trial = self._trial(maps, looked.measured, None)
             if not is_tried and trial.p90_px > UNEXPLAINED_PX and trial.p90_sigmas > UNEXPLAINED_SIGMAS:
-                corrected, is_tried = self._corrected(maps, pairs), True
+                corrected, is_tried = self._corrected(maps, pairs, looked.measured), True
                 if corrected:
                     return corrected
             if not looked.lacks(pairs, maps.placed()):
@@ -140,24 +151,29 @@ class Refiner:
     ) -> tuple[Maps, Looked]:
         """Measure the overlaps that were not `looked` at where they lie now, and solve with those that were, too."""
         now = maps.placed()
-        again = self._patches.measure(maps, {p: grains[p] for p in looked.lacks(grains, now)}, is_first=is_first)
-        looked = looked.with_these(again, now)
+        wanted = {pair: grains[pair] for pair in looked.lacks(grains, now)}
+        again = self._patches.measure(maps, wanted, is_first=is_first)
+        searched = {pair: grain.search_px for pair, grain in wanted.items()}
+        looked = looked.with_these(Look(one, now, searched[one.scan_a, one.scan_b]) for one in again)
         seen = looked.measured if uses_rim else [without_rim(one) for one in looked.measured]
-        return self._solved_with(maps, self._patches.points(maps, seen), stiffness), looked
+        rounds = ROUNDS if uses_rim and not is_first else GUIDING_ROUNDS
+        return self._solved_with(maps, self._patches.points(maps, seen), stiffness, rounds=rounds), looked
 
-    def _densely(self, maps: Maps, pairs: Sequence[Pair]) -> tuple[Maps, list[Measured]]:
+    def _densely(self, maps: Maps, pairs: Sequence[Pair], sparse: Sequence[Measured]) -> tuple[Maps, list[Measured]]:
         """Patches all over the overlaps, measured where ever better corrections put them; and these corrections.
 
-        The rim has no say before what lies inside has told where to look for it. Where passes cross, patches lie close
-        both ways.
+        The first correction comes from the `sparse` patches, but where many were out of their search's reach. The rim
+        has no say before what lies inside has told where to look for it. Where passes cross, patches lie close both
+        ways.
         """
-        flexible = STIFFNESSES[-1]
         quarters = {name: round(pose.angle_rad / (np.pi / 2)) for name, pose in maps.poses.items()}
         wide, close = (dense_grains(self._ppi, wider) for wider in (self._wider(maps), 1.0))
-        first, near, last = (
-            {p: (close if (quarters[p[0]] - quarters[p[1]]) % 2 else wide)[k] for p in pairs} for k in range(3)
-        )
-        maps, _ = self._pass(maps, Looked(), first, flexible, is_first=True)
+        plans = {(a, b): close if (quarters[a] - quarters[b]) % 2 else wide for a, b in pairs}
+        first, near, last = ({pair: grains[k] for pair, grains in plans.items()} for k in range(3))
+        flexible = STIFFNESSES[-1]
+        now = maps.placed()
+        looked = Looked().with_these(Look(one, now) for one in sparse if not is_lossy(one))
+        maps, _ = self._pass(maps, looked, first, flexible, is_first=True)
         maps, looked = self._pass(maps, Looked(), near, flexible, uses_rim=False)
         maps, looked = self._pass(maps, looked, near, flexible)
         looked = looked.without(is_lossy)
@@ -166,9 +182,9 @@ class Refiner:
         placed = maps.placed()
         return maps, [where_it_led(one, placed) for one in looked.measured]
 
-    def _corrected(self, maps: Maps, pairs: Sequence[Pair]) -> Refined | None:
+    def _corrected(self, maps: Maps, pairs: Sequence[Pair], sparse: Sequence[Measured]) -> Refined | None:
         """The placement with local corrections, or None where they do not lower the held-out error."""
-        maps, measured = self._densely(maps, pairs)
+        maps, measured = self._densely(maps, pairs, sparse)
         trials = list(self._pool.map(lambda one: self._trial(maps, measured, one), (None, *STIFFNESSES)))
         best = trials[0]
         for one in trials[1:]:
@@ -206,13 +222,9 @@ class Refiner:
         plain = Points(*pair, NO_PLACES, NO_PLACES, np.zeros((0, 2, 2)))
         return np.concatenate([NO_PLACES, *(one.points_a for one in self._places(maps, [plain]))])
 
-    def _straightened(
-        self, maps: Maps, points: Sequence[Points], stiffness: Stiffness, asked: Sequence[Points] = ()
-    ) -> Straightened:
+    def _straightened(self, maps: Maps, points: Sequence[Points], stiffness: Stiffness, **more: Any) -> Straightened:
         fixed = self._anchor, self._ppi
-        # A trial runs in the pool itself and asks nothing.
-        pool = self._pool if asked else None
-        return straighten(maps.poses, maps.shifts, self._sizes, points, *fixed, stiffness, asked, pool)
+        return straighten(maps.poses, maps.shifts, self._sizes, points, *fixed, stiffness, **more)
 
     def _trial(self, maps: Maps, measured: Sequence[Measured], stiffness: Stiffness | None) -> _Trial:
         """Solve without the held-out patches, and look how far apart those are then."""
@@ -231,12 +243,18 @@ class Refiner:
         return _Trial(stiffness, distances, p90, p95, float(np.percentile(sigmas, 90)), is_sound=is_sound)
 
     def _solved_with(
-        self, maps: Maps, points: Sequence[Points], stiffness: Stiffness | None, *, feels_bed: bool = False
+        self,
+        maps: Maps,
+        points: Sequence[Points],
+        stiffness: Stiffness | None,
+        *,
+        feels_bed: bool = False,
+        rounds: Sequence[Trust] = ROUNDS,
     ) -> Maps:
         if stiffness is None:
             solver = feel if feels_bed else solve
             return Maps(solver(maps.poses, points, self._anchor).poses, {}, self._sizes)
-        found = self._straightened(maps, points, stiffness)
+        found = self._straightened(maps, points, stiffness, rounds=rounds)
         return Maps(found.poses, found.shifts, self._sizes)
 
     def _finished(self, maps: Maps, measured: Sequence[Measured], trial: _Trial) -> Refined:
@@ -245,7 +263,7 @@ class Refiner:
         rigid = (feel if trial.stiffness is None else solve)(maps.poses, used, self._anchor)
         final, uncertain = Maps(rigid.poses, {}, self._sizes), {}
         if trial.stiffness is not None:
-            found = self._straightened(maps, used, trial.stiffness, self._places(maps, used))
+            found = self._straightened(maps, used, trial.stiffness, asked=self._places(maps, used), pool=self._pool)
             final = Maps(found.poses, found.shifts, self._sizes)
             uncertain = {key: np.sqrt(variance) for key, variance in found.variance_px2.items()}
         asked = [m.points_a if m.count >= MIN_PATCHES else self._anywhere(maps, m) for m in measured]

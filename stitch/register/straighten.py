@@ -54,6 +54,7 @@ def redescending(off: FloatArray) -> FloatArray:
 
 
 ROUNDS: tuple[Trust, ...] = (lenient, redescending)  # in the first a rim that is far off is found again
+GUIDING_ROUNDS = ROUNDS[:1]  # enough to tell where patches are to be looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +157,8 @@ def straighten(
     anchor: str,
     ppi: float,
     stiffness: Stiffness,
+    *,
+    rounds: Sequence[Trust] = ROUNDS,
     asked: Sequence[Points] = (),
     pool: Executor | None = None,
 ) -> Straightened:
@@ -165,6 +168,7 @@ def straighten(
     ----------
     points : corresponding points in px of the scans as they are.
     ppi : resolution of the frame the poses map into.
+    rounds : how far patches are trusted in one solve after another.
     asked : places (their covariance is not looked at) where the result's own uncertainty is wanted.
     pool : where that is worked out for several at once.
     """
@@ -173,7 +177,7 @@ def straighten(
     used = _near_evidence(parts, points, total)
     current = Straightened(dict(poses), {n: s for n, s in shifts.items() if s is not None})
     system: _System | None = None
-    for trust in ROUNDS:
+    for trust in rounds:
         system = None  # its factors go before the next ones are made: they are what takes most memory
         system = _system(current, parts, points, normal_prior, used, sizes, trust)
         solution = system.solution(total)

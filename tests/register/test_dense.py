@@ -10,7 +10,7 @@ import pytest
 from stitch.imaging.placed_map import PlacedMap
 from stitch.model.geometry import Size
 from stitch.register.dense import LOST_SHARE, dense_grains, is_lossy, where_it_led, without_rim
-from stitch.register.looked import Looked, moved_px
+from stitch.register.looked import REACH_PX, SEARCHES, STRETCHED_PX, Look, Looked
 from stitch.register.patches import MOST_SHIFT_PX, Measured
 from stitch.register.plan import plan
 from stitch.register.remembered import NEARLY_PX
@@ -62,21 +62,38 @@ def test_an_overlap_that_lost_many_patches_is_lossy(lost: float) -> None:
 def test_an_overlap_is_looked_at_again_once_it_has_moved() -> None:
     pair, measured = ("A", "B"), found(np.zeros((9, 2)))
     assert Looked().lacks([pair], placed(0.0)) == [pair]
-    looked = Looked().with_these([measured], placed(0.0))
+    looked = Looked().with_these([Look(measured, placed(0.0))])
     assert looked.measured == [measured]
     assert looked.lacks([pair], placed(0.8 * NEARLY_PX)) == []
     assert looked.lacks([pair, ("A", "C")], placed(1.2 * NEARLY_PX)) == [pair, ("A", "C")]
-    assert moved_px(measured, placed(0.0), placed(0.25)) == pytest.approx(0.25)
     assert looked.without(lambda one: one is measured).measured == []
 
 
 def test_moves_are_counted_from_where_an_overlap_was_looked_at_not_from_the_last_pass() -> None:
     pair, measured = ("A", "B"), found(np.zeros((9, 2)))
-    looked = Looked().with_these([measured], placed(0.0))
+    looked = Looked().with_these([Look(measured, placed(0.0))])
     drift = [0.4 * NEARLY_PX * step for step in (1, 2, 3)]
     assert [bool(looked.lacks([pair], placed(x))) for x in drift] == [False, False, True]
-    again = looked.with_these([replace(measured)], placed(drift[-1]))
+    again = looked.with_these([Look(replace(measured), placed(drift[-1]))])
     assert again.lacks([pair], placed(drift[-1])) == []
+
+
+@pytest.mark.parametrize("search_px", [0, 4, 6])
+def test_a_wide_search_need_not_be_repeated_for_a_small_move(search_px: int) -> None:
+    look = Look(found(np.zeros((9, 2))), placed(0.0), search_px)
+    enough = max(NEARLY_PX, search_px / SEARCHES)
+    assert look.holds(placed(0.9 * enough))
+    assert not look.holds(placed(1.1 * enough))
+
+
+@pytest.mark.parametrize("share", [0.8, 1.25])
+def test_a_search_does_not_make_up_for_maps_that_stretched(share: float) -> None:
+    look = Look(found(np.zeros((9, 2))), placed(0.0), 9)
+    slope = share * STRETCHED_PX / REACH_PX
+    stretched = {**placed(0.0)}
+    middle = 250.0  # of the overlap in the second scan: its points move by less than a third of the search
+    stretched["B"] = PlacedMap(np.array([[1 + slope, 0.0, 700.0 - slope * middle], [0.0, 1.0, 0.0]]), SIZE)
+    assert look.holds(stretched) == (share < 1)
 
 
 @pytest.mark.parametrize("wider", [1.0, 2.5])
