@@ -18,6 +18,7 @@ from stitch.imaging.placed_map import PlacedMap
 from stitch.model.geometry import Window
 from stitch.model.seams import LabelMap
 
+FEW_LABELS = 4  # looked for one by one; more are counted all at once
 INSIDE_SLACK_PX = 1e-6  # rounding allowed when a pixel centre lies on the scan's outermost pixel centres
 CORNER_SLACK_PX = 1e-3  # more than any rounding of a corner: a window this far inside is inside everywhere
 
@@ -45,7 +46,10 @@ def present(labels: NDArray[np.uint8]) -> list[int]:
     low, high = int(labels.min()), int(labels.max())
     if low == high:
         return [low] if low else []
-    return [label for label in range(max(low, 1), high + 1) if (labels == label).any()]
+    if high - low < FEW_LABELS:
+        return [label for label in range(max(low, 1), high + 1) if (labels == label).any()]
+    counts = cv2.calcHist([labels], [0], None, [256], [0.0, 256.0]).ravel()
+    return [int(label) for label in np.flatnonzero(counts) if label]
 
 
 def label_box(labels: NDArray[np.uint8], window: Window, label: int) -> Window:

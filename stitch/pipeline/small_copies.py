@@ -11,6 +11,7 @@ from stitch.register.features import peak_mb
 from stitch.register.reduced import REDUCED_LONG_SIDE_PX, factor_for
 
 LONG_SIDES_PX = (REDUCED_LONG_SIDE_PX, 1000, 800, 650)  # tried in this order
+MOST_MEGAPIXELS = 30.0  # of all small copies: the search for features takes a third of a second a megapixel
 BYTES_A_SMALL_PX = 6
 FEATURES_MB = 2  # of one scan
 SAFE_SHARE = 0.9  # of the budget is planned with: pages come and go in lumps
@@ -18,10 +19,10 @@ BASE_MB = 150  # the interpreter with its libraries, and the bands of scans bein
 
 
 def long_side_px(sizes: Sequence[Size], memory_mb: int) -> int:
-    """Of the small copies: the usual one where the memory has room for all of them, else the largest that has."""
+    """Of the small copies: the usual one, or the largest at which all take no more memory and time than they may."""
     for side_px in LONG_SIDES_PX:
         small = [Size(one.width_px // f, one.height_px // f) for one in sizes for f in [factor_for(one, side_px)]]
-        if _least_mb(small) <= memory_mb:
+        if _least_mb(small) <= memory_mb and sum(one.megapixels for one in small) <= MOST_MEGAPIXELS:
             return side_px
     return LONG_SIDES_PX[-1]
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from stitch.model.store import NO_STORE, Store
 from stitch.progress import Progress
 from stitch.register import recall
-from stitch.register.features import Features, detect, detect_in_colour, without_fixed
+from stitch.register.features import Features, detect, detect_in_colour, feature_count, without_fixed
 from stitch.register.reduced import Reduced
 from stitch.register.search import Found, find_pairs
 
@@ -50,11 +50,13 @@ class FeatureSearch:
             self._store,
         )
 
-    def _found_by(self, look: Callable[[Reduced], Features]) -> list[Features]:
+    def _found_by(self, look: Callable[[Reduced, int], Features]) -> list[Features]:
+        count = feature_count(len(self._cleaned))
+
         def one(name: str) -> Features:
-            key = f"{look.__name__} {self._keys.get(name, '')}"
+            key = f"{look.__name__} {count} {self._keys.get(name, '')}"
             return recall.features(
-                self._store, key, name, lambda: without_fixed(look(self._cleaned[name]), self._masks[name])
+                self._store, key, name, lambda: without_fixed(look(self._cleaned[name], count), self._masks[name])
             )
 
         with ThreadPoolExecutor(self._jobs) as pool:

@@ -13,7 +13,9 @@ from stitch.model.geometry import Size
 from stitch.register.evidence import raw_signal
 from stitch.register.reduced import Reduced
 
-FEATURE_COUNT = 3000
+FEATURE_COUNT = 3000  # of one scan, of up to MANY_SCANS; of more each has fewer, so that comparing takes no longer
+MANY_SCANS = 20
+DOZEN = 12
 CONTRAST_THRESHOLD = 0.01  # low, so that pale washes and paper tooth still give features
 COLOUR_TURN_DEG = 180  # any turn: scans that lie differently are compared in colour
 COLOUR_BLUR_PX = 1.5  # colour is noisier than luminance
@@ -56,19 +58,30 @@ def peak_mb(size: Size) -> float:
     return size.megapixels * PEAK_BYTES_PER_PX
 
 
-def detect(reduced: Reduced) -> Features:
-    """Find the features of one reduced scan, in its luminance."""
-    return _detected(reduced.scan_id, _equalised(grey_of(reduced.rgb)))
+def feature_count(scan_count: int) -> int:
+    """How many features each of so many scans may have.
+
+    Comparing two takes the product of their features, and each is compared with a few others. Scans are counted by
+    dozens, so that one more leaves the features of all others as they are.
+    """
+    if scan_count <= MANY_SCANS:
+        return FEATURE_COUNT
+    return round(FEATURE_COUNT * (MANY_SCANS / (-(-scan_count // DOZEN) * DOZEN)) ** 0.5)
 
 
-def detect_in_colour(reduced: Reduced) -> Features:
+def detect(reduced: Reduced, count: int = FEATURE_COUNT) -> Features:
+    """Find the `count` strongest features of one reduced scan, in its luminance."""
+    return _detected(reduced.scan_id, _equalised(grey_of(reduced.rgb)), count)
+
+
+def detect_in_colour(reduced: Reduced, count: int = FEATURE_COUNT) -> Features:
     """Find the features of one reduced scan in its log-chroma, where relief does not show however the scan lay."""
     soft = cv2.GaussianBlur(raw_signal(reduced.rgb, COLOUR_TURN_DEG), (0, 0), COLOUR_BLUR_PX)
-    return _detected(reduced.scan_id, _equalised(np.asarray(soft, np.float32)))
+    return _detected(reduced.scan_id, _equalised(np.asarray(soft, np.float32)), count)
 
 
-def _detected(scan_id: str, picture: NDArray[np.uint8]) -> Features:
-    detector = cv2.SIFT.create(nfeatures=FEATURE_COUNT, contrastThreshold=CONTRAST_THRESHOLD)
+def _detected(scan_id: str, picture: NDArray[np.uint8], count: int) -> Features:
+    detector = cv2.SIFT.create(nfeatures=count, contrastThreshold=CONTRAST_THRESHOLD)
     mask = np.zeros(picture.shape, np.uint8)
     mask[BORDER_PX:-BORDER_PX, BORDER_PX:-BORDER_PX] = 255
     keypoints, descriptors = detector.detectAndCompute(picture, mask)

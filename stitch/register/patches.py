@@ -275,7 +275,7 @@ def _views(a: Side, b: Side, look: _Look, search_px: int, group: Group) -> _View
     reach = group.size_px // 2 + search_px + MARGIN_PX
     low, high = group.centres.min(axis=0).astype(int) - reach, group.centres.max(axis=0).astype(int) + reach
     window = Window(int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1]))
-    read = window.grown(REACH_PX).clipped(a.source.size)
+    read = _on_even(window.grown(REACH_PX)).clipped(a.source.size)
     rgb_a = as_float(a.source.read(read))
     tooth = fine_tooth_of(log_grey(rgb_a)) if look.signal is Signal.DRAWN_LINES else 0.0
     signals_a = look.channels(rgb_a, tooth)
@@ -299,6 +299,12 @@ def _views(a: Side, b: Side, look: _Look, search_px: int, group: Group) -> _View
         for signals in (signals_a, signals_b)
     )
     return _Views(window, bands_a, bands_b, *(_on_window(picture, read, window) for picture in (both, mask, weight)))
+
+
+def _on_even(window: Window) -> Window:
+    """A window from even pixels on, so that filters at half the size see the same whatever is read together."""
+    left, above = window.x0_px % 2, window.y0_px % 2
+    return Window(window.x0_px - left, window.y0_px - above, window.width_px + left, window.height_px + above)
 
 
 def _read_at(
