@@ -16,6 +16,8 @@ from stitch.register.solve import Pose
 LEAST_SHARE = 0.004  # overlaps below this share of the smaller scan are left alone
 SMALL_BESIDE = 0.5  # of the largest overlap of each of its scans: a smaller one is measured by fewer patches,
 FEWEST_BESIDE = 24  # in proportion to its side, but by no fewer than these
+MANY_OVERLAPS = 60  # each scan is held by its share of all patches: of more overlaps each has fewer
+LEAST_PATCHES = 16  # with fewer nobody could say that an overlap shows something else
 
 Two = tuple[str, str]
 
@@ -36,7 +38,9 @@ def overlapping(poses: Mapping[str, Pose], sizes: Mapping[str, Size], apart: Col
 
 
 def fine_grains(areas: Mapping[Two, float], usual: Grain) -> dict[Two, Grain]:
-    """How each overlap is measured: a small one between scans that larger ones hold, by fewer patches."""
+    """How each overlap is measured: by fewer patches where there are many, or larger ones hold its scans as well."""
+    fewer = min(1.0, MANY_OVERLAPS / max(1, len(areas))) ** 0.5
+    usual = replace(usual, fewest=max(LEAST_PATCHES, round(fewer * usual.fewest)))
     largest: dict[str, float] = {}
     for pair, area in areas.items():
         for name in pair:
@@ -46,7 +50,8 @@ def fine_grains(areas: Mapping[Two, float], usual: Grain) -> dict[Two, Grain]:
         share = area / max(1.0, min(largest[name] for name in pair))
         if share < SMALL_BESIDE:
             most = round(FEWEST_PATCHES * (share / SMALL_BESIDE) ** 0.5)
-            grains[pair] = replace(usual, most=max(FEWEST_BESIDE, most))
+            most = max(LEAST_PATCHES, round(fewer * max(FEWEST_BESIDE, most)))
+            grains[pair] = replace(usual, most=most)
     return grains
 
 

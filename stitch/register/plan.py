@@ -30,16 +30,17 @@ RIM_PX = 3  # a patch may start this near to a scan's border where only part of 
 class Grain:
     """How finely an overlap is measured.
 
-    `search_px` is how far patches may be off. With `step_px` None there are as many as the overlap's area asks for, at
-    most about `most`, of the largest size of which enough fit, in runs of about `together`. Otherwise patches of
-    `size_px` lie `step_px` apart across and along the pass of scan a, and may reach over the border of what both scans
-    show as long as both show the share `least_seen` of them; only what both show counts.
+    `search_px` is how far patches may be off. With `step_px` None there are as many as the overlap's area asks for,
+    between about `fewest` and `most`, of the largest size of which enough fit, in runs of about `together`. Otherwise
+    patches of `size_px` lie `step_px` apart across and along the pass of scan a, and may reach over the border of what
+    both scans show as long as both show the share `least_seen` of them; only what both show counts.
     """
 
     search_px: int
     size_px: int = 0
     step_px: tuple[int, int] | None = None
     least_seen: float = 1.0
+    fewest: int = FEWEST_PATCHES
     most: int = MOST_PATCHES
     together: int = READ_TOGETHER
 
@@ -98,7 +99,7 @@ def _sparse(map_a: PlacedMap, map_b: PlacedMap, size_px: int, grain: Grain) -> I
 def _counts(long_px: int, short_px: int, size_px: int, grain: Grain) -> tuple[int, int]:
     """Patches in a line, and lines: side by side along it, as far apart across as their number asks for."""
     area_px = long_px * short_px
-    most = min(grain.most, max(FEWEST_PATCHES, round(PATCHES_A_MP * area_px / 1e6)))
+    most = min(grain.most, max(grain.fewest, round(PATCHES_A_MP * area_px / 1e6)))
     nearest = NEAREST * size_px
     in_line = max(1, min(round(long_px / np.clip((area_px / most) ** 0.5, nearest, size_px)), most // FEWEST_LINES))
     return in_line, max(1, min(round(short_px / nearest), round(most / in_line)))

@@ -40,6 +40,7 @@ from stitch.register.straighten import (
 
 FINE = Grain(search_px=4)
 MOST_FINE_PASSES = 3
+SURE_PX = 0.25  # standard deviation of what lies how far apart, by features alone: far within reach of fine patches
 NO_PLACES: FloatArray = np.zeros((0, 2))
 UNEXPLAINED_PX = 0.1  # what a rigid solve leaves at nine patches in ten: above it local corrections are tried,
 UNEXPLAINED_SIGMAS = 2.0  # if it is more than the patches' own noise, too (honest noise stays below 1.5 here)
@@ -133,7 +134,16 @@ class Refiner:
         return self._finished(maps, looked.measured, trial)
 
     def _roughly(self, maps: Maps) -> Maps:
-        """The placement by a few patches in as many overlaps as hold every scan twice, and features in the others."""
+        """The placement by features alone where these are sure of it, else by a few patches, too.
+
+        Patches are measured in as many overlaps as hold every scan twice. Features of scans that lie differently turned
+        are sure of what relief moved by a pixel or two.
+        """
+        turns = {graph.nearest_turn_deg(pose.matrix()) for pose in maps.poses.values()}
+        if len(turns) == 1 and not self._ties:
+            found = solve(maps.poses, list(self._linked.values()), self._anchor)
+            if max(found.joint_sigma_px(*pair, p.points_a) for pair, p in self._linked.items()) < SURE_PX:
+                return Maps(found.poses, {}, self._sizes)
         held = graph.held_twice(self._sizes, common_areas(maps.poses, self._sizes, self._linked))
         measured = self._patches.measure(maps, dict.fromkeys(sorted(held), COARSE), is_first=True)
         beside = [points for pair, points in self._linked.items() if pair not in held and not points.is_stated]

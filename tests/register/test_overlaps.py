@@ -4,7 +4,7 @@ import itertools
 
 from stitch.model.geometry import Size
 from stitch.register import graph
-from stitch.register.overlaps import FEWEST_BESIDE, common_areas, fine_grains, overlapping
+from stitch.register.overlaps import FEWEST_BESIDE, LEAST_PATCHES, MANY_OVERLAPS, common_areas, fine_grains, overlapping
 from stitch.register.plan import Grain
 from stitch.register.solve import Pose
 
@@ -70,3 +70,16 @@ def test_a_chain_is_held_by_all_it_has() -> None:
     poses = grid(5, 1)
     areas = common_areas(poses, sizes_of(poses), overlapping(poses, sizes_of(poses), set()))
     assert graph.held_twice(poses, areas) == set(areas)
+
+
+def test_of_many_overlaps_each_is_measured_by_fewer_patches_and_each_scan_by_no_fewer_than_enough() -> None:
+    few, many = (
+        fine_grains(common_areas(poses, sizes_of(poses), overlapping(poses, sizes_of(poses), set())), USUAL)
+        for poses in (grid(3, 4), grid(6, 8))
+    )
+    assert len(few) < MANY_OVERLAPS < len(many)
+    assert {grain.fewest for grain in few.values()} == {USUAL.fewest}
+    assert {grain.fewest for grain in many.values()} == {round(USUAL.fewest * (MANY_OVERLAPS / len(many)) ** 0.5)}
+    assert all(min(grain.fewest, grain.most) >= LEAST_PATCHES for grain in many.values())
+    inner = [grain for pair, grain in many.items() if "r3c3" in pair]
+    assert sum(min(grain.fewest, grain.most) for grain in inner) > 2 * USUAL.fewest

@@ -14,7 +14,7 @@ from stitch.model.geometry import Size
 from stitch.progress import SILENT
 from stitch.register import refine
 from stitch.register.dense import dense_grains
-from stitch.register.overlap_patches import Maps, Pair
+from stitch.register.overlap_patches import COARSE, Maps, Pair
 from stitch.register.patches import Measured
 from stitch.register.place import Registration, reduce_all, register
 from stitch.register.plan import Grain
@@ -103,6 +103,30 @@ def try_always(monkeypatch: pytest.MonkeyPatch) -> None:
     """Corrections are tried however well the rigid placement fits."""
     monkeypatch.setattr(refine, "UNEXPLAINED_PX", 0.0)
     monkeypatch.setattr(refine, "UNEXPLAINED_SIGMAS", 0.0)
+
+
+@pytest.mark.parametrize(("doubt_px", "is_sure"), [(0.5, True), (30.0, False)])
+def test_coarse_patches_are_measured_only_where_features_are_not_sure(
+    doubt_px: float, is_sure: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cut, poses = scans(8), true_poses()
+    at_a, at_b = cut.common("S1", "S2", 40)
+    rng = np.random.default_rng(1)
+    at_b = at_b + doubt_px * rng.standard_normal(at_b.shape)
+    features = Points("S1", "S2", at_a, at_b, np.broadcast_to(np.eye(2), (len(at_a), 2, 2)))
+    grains: list[Grain] = []
+    with ThreadPoolExecutor(1) as pool:
+        refiner = Refiner(cut.sources, [features], "S1", PPI, {}, Encoding.of_profile(None), pool, SILENT)
+        measure = refiner._patches.measure
+
+        def noted(maps: Maps, wanted: Mapping[Pair, Grain], *, is_first: bool) -> list[Measured]:
+            grains.extend(wanted.values())
+            return measure(maps, wanted, is_first=is_first)
+
+        monkeypatch.setattr(refiner._patches, "measure", noted)
+        found = refiner.refine(poses)
+    assert (COARSE not in grains) == is_sure
+    assert np.percentile(cut.off_px(found.maps.placed()), 99) < 0.1
 
 
 @pytest.mark.parametrize("seed", [9])
