@@ -267,7 +267,8 @@ def _pictures(
     with ThreadPoolExecutor(2, thread_name_prefix="pictures") as pool:
         map_png = pool.submit(png_bytes, seam_map, text="Which scan made each part, and how visible each seam is")
         preview_png = pool.submit(png_bytes, small, profile=profile)
-        spots = crop_spots(master.read, lines, labels, layout.canvas, layout.canvas_ppi, profile=profile, counts=counts)
+        fixed = layout.canvas, layout.canvas_ppi
+        spots = crop_spots(master.read, lines, labels, *fixed, profile=profile, counts=counts, pool=pool)
     _write(folder, folder.seam_map, map_png.result())
     _write(folder, folder.seams_json, json_bytes(seams_plain(lines, layout.canvas_ppi)))
     return {"preview_png": preview_png.result(), "seam_map_png": map_png.result(), "spots": spots}

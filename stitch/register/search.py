@@ -105,7 +105,7 @@ def find_pairs(
     """
     whole = _Set(reduced, features, pitch, seed, apart, keys, store)
     names = [one.scan_id for one in reduced]
-    first = _first_choice(reduced, features, pitch)
+    first = _first_choice(reduced, features, pitch, pool)
     with progress.task("Comparing scans", len(first)) as task:
         pairs, doubts = _compared(whole.attempt, first, pool, task)
     pairs, doubts = _decided(whole, names, pairs, doubts)
@@ -129,12 +129,12 @@ def find_pairs(
 
 
 def _first_choice(
-    reduced: Sequence[Reduced], features: Sequence[Features], pitch: Sequence[float]
+    reduced: Sequence[Reduced], features: Sequence[Features], pitch: Sequence[float], pool: Executor
 ) -> list[tuple[int, int]]:
     count = len(reduced)
     if count <= ALL_PAIRS_UP_TO:
         return list(combinations(range(count), 2))
-    ranked = votes.ranked(votes.sketches(features, [one.size for one in reduced]), pitch)
+    ranked = votes.ranked(votes.sketches(features, [one.size for one in reduced]), pitch, pool)
     return sorted({(min(i, j), max(i, j)) for i, row in enumerate(ranked) for j in row[:PARTNERS]})
 
 

@@ -8,6 +8,7 @@ on such descriptors), mutual nearest neighbours, and a count of how many agree o
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
@@ -88,13 +89,16 @@ def _crowding(shift: NDArray[np.float64], bin_px: float) -> float:
     return float((crowds.max() - expected) / np.sqrt(expected))
 
 
-def ranked(drawn: Sequence[Sketch], nominal: Sequence[float]) -> list[list[int]]:
+def ranked(drawn: Sequence[Sketch], nominal: Sequence[float], pool: Executor) -> list[list[int]]:
     """For every scan all the others, the most promising first."""
     count = len(drawn)
     score = np.full((count, count), -1.0)
-    for i in range(count):
+
+    def of_scan(i: int) -> None:
         for j in range(i + 1, count):
             score[i, j] = score[j, i] = vote(drawn[i], drawn[j], nominal[j] / nominal[i])
+
+    list(pool.map(of_scan, range(count)))
     order = np.argsort(-score, axis=1, kind="stable")
     return [[int(j) for j in row if j != i] for i, row in enumerate(order)]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from typing import Any
 
@@ -78,6 +79,7 @@ def crop_spots(
     *,
     profile: bytes | None = None,
     counts: Callable[[tuple[float, float]], bool] = anywhere,
+    pool: Executor | None = None,
 ) -> tuple[Spot, ...]:
     """The worst `count` places, worst first, kept apart from each other.
 
@@ -87,12 +89,16 @@ def crop_spots(
     labels_at : uint8 labels (h, w) of a canvas window.
     profile : the master's ICC profile, embedded in the crops so that their colours are shown right.
     counts : whether a place (canvas px) is on the painting; others are shown only when there are none.
+    pool : where several are made at once.
 
     The order is by ΔE2000 step or by misregistration, whichever is larger in units of `VISIBLE_STEP_DE00` and
     `VISIBLE_SHIFT_PX`. 16-bit pixels lose their low byte; nothing else is done to the crops.
     """
-    places = worst_places(lines, canvas, count, counts)
-    return tuple(_cut(place, read_master, labels_at, canvas, canvas_ppi, profile) for place in places)
+
+    def cut(place: _Place) -> Spot:
+        return _cut(place, read_master, labels_at, canvas, canvas_ppi, profile)
+
+    return tuple((pool.map if pool else map)(cut, worst_places(lines, canvas, count, counts)))
 
 
 def worst_places(

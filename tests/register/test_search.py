@@ -12,8 +12,9 @@ from stitch.progress import SILENT
 from stitch.register import belief, votes
 from stitch.register.agreement import Agreement
 from stitch.register.candidates import Candidate, overlap_area_px
-from stitch.register.features import detect
+from stitch.register.features import FEATURE_COUNT, Features, detect, feature_count
 from stitch.register.place import reduce_all
+from stitch.register.reduced import Reduced
 from stitch.register.search import ALL_PAIRS_UP_TO, PARTNERS, find_pairs
 from tests.register.cutting import CutScans, cut, jittered_grid, texture
 
@@ -35,17 +36,31 @@ def neighbours(scans: CutScans, least: float) -> set[tuple[int, int]]:
     }
 
 
+def ranked_of(reduced: list[Reduced], features: list[Features]) -> list[list[int]]:
+    with ThreadPoolExecutor(2) as pool:
+        return votes.ranked(votes.sketches(features, [one.size for one in reduced]), [1.0] * len(reduced), pool)
+
+
+def test_comparing_many_scans_takes_no_longer_than_comparing_some() -> None:
+    """Each is compared with PARTNERS others, which takes the product of their features."""
+    work = {count: count * feature_count(count) ** 2 for count in (12, 20, 24, 36, 48, 60)}
+    assert feature_count(12) == feature_count(20) == FEATURE_COUNT
+    assert all(work[count] <= 1.01 * work[20] for count in (24, 36, 48, 60))
+    assert feature_count(37) == feature_count(48)  # one scan more changes nothing about the others
+    assert feature_count(60) > 1000
+
+
 @pytest.mark.parametrize(("columns", "rows"), [(3, 3), (5, 4), (6, 5)])
 def test_work_grows_in_step_with_the_number_of_scans(columns: int, rows: int) -> None:
     """At full price at most PARTNERS tries a scan, and no neighbour is passed over."""
     scans = grid_of(columns, rows, columns)
     reduced = list(reduce_all(scans.sources).values())
-    features = [detect(one) for one in reduced]
     count = len(reduced)
+    features = [detect(one, feature_count(count)) for one in reduced]
     if count <= ALL_PAIRS_UP_TO:
         tried = set(combinations(range(count), 2))
     else:
-        ranked = votes.ranked(votes.sketches(features, [one.size for one in reduced]), [1.0] * count)
+        ranked = ranked_of(reduced, features)
         tried = {(min(i, j), max(i, j)) for i, row in enumerate(ranked) for j in row[:PARTNERS]}
     assert len(tried) <= PARTNERS * count
     assert neighbours(scans, 0.12) <= tried
@@ -69,7 +84,7 @@ def test_a_scan_without_features_does_not_stop_the_vote() -> None:
     reduced = list(reduce_all(scans.sources).values())
     features = [detect(one) for one in reduced]
     features[2] = features[2].only(np.zeros(0, int))
-    order = votes.ranked(votes.sketches(features, [one.size for one in reduced]), [1.0] * len(reduced))
+    order = ranked_of(reduced, features)
     assert all(sorted([i, *row]) == list(range(len(reduced))) for i, row in enumerate(order))
 
 
