@@ -74,6 +74,8 @@ class OverlapPatches:
 
         `is_first` : of several passes, so that the scans are not yet known to lie where they are now.
         """
+        if not grains:
+            return []
         placed = maps.placed()
         sides = {
             name: Side(name, source, placed[name], self._spots.get(name, NO_SPOTS), self._encoding)

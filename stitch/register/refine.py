@@ -140,7 +140,7 @@ class Refiner:
         are sure of what relief moved by a pixel or two.
         """
         turns = {graph.nearest_turn_deg(pose.matrix()) for pose in maps.poses.values()}
-        if len(turns) == 1 and not self._ties:
+        if self._linked and len(turns) == 1 and not self._ties:
             found = solve(maps.poses, list(self._linked.values()), self._anchor)
             if max(found.joint_sigma_px(*pair, p.points_a) for pair, p in self._linked.items()) < SURE_PX:
                 return Maps(found.poses, {}, self._sizes)

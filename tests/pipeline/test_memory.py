@@ -10,7 +10,7 @@ import pytest
 
 from stitch.errors import UsageError
 from stitch.model.geometry import Size
-from stitch.pipeline.small_copies import BASE_MB, feature_threads, long_side_px
+from stitch.pipeline.small_copies import BASE_MB, LONG_SIDES_PX, MOST_MEGAPIXELS, feature_threads, long_side_px
 from stitch.register.features import peak_mb
 from stitch.register.reduced import REDUCED_LONG_SIDE_PX, factor_for
 
@@ -40,7 +40,23 @@ def test_small_copies_of_any_set_fit_into_a_gigabyte(count: int, scan: Size) -> 
     small = [Size(scan.width_px // factor, scan.height_px // factor)] * count
     assert feature_threads(small, 1000, 2) >= 1
     assert max(small[0].width_px, small[0].height_px) >= 600  # enough for features
-    assert long_side_px([scan] * count, 8000) == REDUCED_LONG_SIDE_PX
+    assert long_side_px([scan] * count, 8000) >= side_px
+
+
+def test_many_scans_have_smaller_copies_however_much_memory_there_is() -> None:
+    """The search for features takes as long as all of them together are large."""
+    scan = Size(3000, 2900)
+    chosen = {count: long_side_px([scan] * count, 100_000) for count in (2, 12, 24, 36, 48, 60)}
+    assert chosen[2] == chosen[12] == REDUCED_LONG_SIDE_PX
+    assert sorted(chosen.values(), reverse=True) == list(chosen.values())
+    for count, side_px in chosen.items():
+        factor = factor_for(scan, side_px)
+        assert count * (scan.width_px // factor) * (scan.height_px // factor) <= MOST_MEGAPIXELS * 1e6
+
+
+def test_little_memory_makes_copies_smaller_but_never_smaller_than_features_need() -> None:
+    assert long_side_px([SMALL] * 12, 400) <= long_side_px([SMALL] * 12, 1000)
+    assert long_side_px([Size(3000, 2900)] * 60, 1) == LONG_SIDES_PX[-1]
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="measured as Linux tells it")
