@@ -16,6 +16,7 @@ CELL_MM = 2.0  # side of a cell: larger than tooth, weave and dust, smaller than
 SMALLEST_CELL_PX = 4
 WANTED_CELLS = 600  # per pair
 FEWEST_ROWS, MOST_ROWS = 12, 32  # rows of cells read per pair
+FEWEST_READ = 4  # rows that are read of a share of them
 ENOUGH_CELLS = 40  # below this, smaller cells are tried
 
 FloatArray = NDArray[np.float64]
@@ -30,13 +31,14 @@ class CellGrid:
     cell_px: int
     is_usable: NDArray[np.bool_]
 
-    def rows_to_read(self) -> list[int]:
-        """Rows of cells, evenly spread over those that hold usable cells, few enough to be quick."""
+    def rows_to_read(self, share: float = 1.0) -> list[int]:
+        """Rows of cells, evenly spread over those with usable cells: few enough to be quick, or a share of them."""
         rows = np.flatnonzero(self.is_usable.any(axis=1))
         if rows.size == 0:
             return []
         per_row = self.is_usable[rows].sum() / rows.size
-        count = min(max(math.ceil(WANTED_CELLS / per_row), FEWEST_ROWS), MOST_ROWS, rows.size)
+        count = min(max(math.ceil(WANTED_CELLS / per_row), FEWEST_ROWS), MOST_ROWS)
+        count = min(max(FEWEST_READ, round(share * count)), rows.size)
         return [int(row) for row in rows[np.linspace(0, rows.size - 1, count).round().astype(int)]]
 
     def window(self, row: int) -> tuple[Window, NDArray[np.int64]]:

@@ -27,6 +27,7 @@ from stitch.tone.reference import chosen_reference
 from stitch.tone.samples import PairSamples, PlacedSource, sample_pair
 from stitch.tone.white import scale_for_white
 
+MEASURED_SHARE = 1 / 3  # of the cells of a match: enough to say how far scans differ
 FEWEST_CELLS = 6  # an overlap with fewer says nothing
 MOST_THREADS = 2  # each holds a row of cells of two scans
 
@@ -70,7 +71,8 @@ def fit(
     ]
     scans = _scans(placed, layout)
     flat_light = None if flat is None else flat_logs(flat, scans)
-    pairs = _sample_all(placed, layout, encoding, bits, jobs, progress)
+    share = MEASURED_SHARE if how is ToneMatch.NONE else 1.0
+    pairs = _sample_all(placed, layout, encoding, bits, share, jobs, progress)
     chosen = reference_id if reference_id is not None else chosen_reference(pairs, placed, layout, ids)
     found = ToneFit(
         chosen,
@@ -157,14 +159,22 @@ def _slope_source(placed: list[PlacedSource], *, has_flat: bool) -> SlopeSource:
 
 
 def _sample_all(
-    placed: list[PlacedSource], layout: Layout, encoding: Encoding, bits: int, jobs: int, progress: Progress
+    placed: list[PlacedSource],
+    layout: Layout,
+    encoding: Encoding,
+    bits: int,
+    share: float,
+    jobs: int,
+    progress: Progress,
 ) -> list[PairSamples]:
+    """Cells of every two scans that share enough. `share` : of the rows of cells that a match takes."""
+
     def of_pair(pair: tuple[PlacedSource, PlacedSource]) -> PairSamples | None:
         a, b = pair
         grid = common_cells(a.placed, b.placed, layout.canvas, layout.canvas_ppi)
         if grid.is_usable.sum() < FEWEST_CELLS:
             return None
-        samples = sample_pair(a, b, grid, encoding, bits)
+        samples = sample_pair(a, b, grid, encoding, bits, share)
         is_enough = (~samples.is_heldout).sum() >= FEWEST_CELLS and samples.is_heldout.any()
         return samples if is_enough else None
 

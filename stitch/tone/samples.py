@@ -48,19 +48,26 @@ class PlacedSource:
     placed: PlacedMap
 
 
-def sample_pair(a: PlacedSource, b: PlacedSource, grid: CellGrid, encoding: Encoding, bits: int) -> PairSamples:
-    """Average the usable cells of some rows of `grid` in both scans, clipped pixels left out of both."""
+def sample_pair(
+    a: PlacedSource, b: PlacedSource, grid: CellGrid, encoding: Encoding, bits: int, share: float = 1.0
+) -> PairSamples:
+    """Average the usable cells of some rows of `grid` in both scans, clipped pixels left out of both.
+
+    `share` : of the rows that a match takes.
+    """
     found: list[tuple[FloatArray, FloatArray, NDArray[np.bool_], FloatArray]] = []
-    for row in grid.rows_to_read():
+    for row in grid.rows_to_read(share):
         window, columns = grid.window(row)
         pixels = [_on_canvas(scan, window) for scan in (a, b)]
         fine = _is_unclipped(pixels[0], bits) & _is_unclipped(pixels[1], bits)
         fraction = _cell_means(fine.astype(np.float32), grid.cell_px)
         means = [_cell_means(encoding.decode_codes(p) * fine[..., None], grid.cell_px) for p in pixels]
         keep = grid.is_usable[row, columns] & (fraction >= 1.0 - MOST_CLIPPED_FRACTION)
-        share = fraction[keep, None].astype(np.float64)
+        unclipped = fraction[keep, None].astype(np.float64)
         heldout = (row + columns[keep]) % HELDOUT_EVERY == 0
-        found.append((means[0][keep] / share, means[1][keep] / share, heldout, grid.middles(row, columns[keep])))
+        found.append(
+            (means[0][keep] / unclipped, means[1][keep] / unclipped, heldout, grid.middles(row, columns[keep]))
+        )
     nothing = (np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, dtype=bool), np.zeros((0, 2)))
     linear_a, linear_b, is_heldout, middles = (np.concatenate(parts) for parts in zip(nothing, *found, strict=True))
     area = float(grid.is_usable.sum()) * grid.cell_px**2
