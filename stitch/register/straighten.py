@@ -2,11 +2,12 @@
 
 A stepping carriage shifts whole lines of a scan, so that every scan has shifts that change along the pass only (uniform
 cubic B-spline); a sheet that lifts at an edge shifts places, so that it has a lattice of shifts, too (tensor product of
-the same splines; the two add up to one lattice). Both are held smooth and small, since only differences between scans
-are seen: the shift is shared between the two scans of an overlap, and fades to nothing where no overlap is near
-(bending and amplitude priors as in Rueckert et al., IEEE TMI 18(8), 1999). The placements move along; the bed's shape
-stays as the rigid solve found it, because shifts along the pass could take its place. Robust by re-weighting as in
-`solve`; sparse normal equations, solved directly.
+the same splines, on wider knots where there are many scans; the two add up to one lattice on the finer ones). Both are
+held smooth and small, since only differences between scans are seen: the shift is shared between the two scans of an
+overlap, and fades to nothing where no overlap is near (bending and amplitude priors as in Rueckert et al., IEEE TMI
+18(8), 1999). The placements move along; the bed's shape stays as the rigid solve found it, because shifts along the
+pass could take its place. Robust by re-weighting as in `solve`; normal equations put together pair by pair, solved by a
+dense Cholesky factor.
 """
 
 from __future__ import annotations
