@@ -24,7 +24,7 @@ T = TypeVar("T")
 FileFacts = tuple[int, int, int]
 """Bytes, time of the last change of the content and of the file, in ns: unlike when a file was written to."""
 
-VERSIONS = {"scans": 1, "register": 19, "tone": 8, "seams": 7, "master": 5, "size": 2, "layers": 1, "masks": 1}
+VERSIONS = {"scans": 1, "register": 19, "tone": 8, "seams": 7, "master": 5, "size": 3, "layers": 1, "masks": 1}
 """In the order of a run. Raised by hand when a room's result changes, so that an older job's is made again."""
 
 ONLY_ASKED = ("layers", "masks")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -27,6 +27,8 @@ from stitch.size.verdict import Length, judged, published_figures, scale_error_p
 FloatArray = NDArray[np.float64]
 
 MARGIN_SKIP_MM = 1.5  # left out inside the sheet's edge when the paint's edge is looked for
+SQUARE_DEG, ASKEW_DEG = 0.3, 0.5  # three sides so nearly square, and a fourth so far from it
+LOOSE = 3.0  # times the others' standard deviation
 FALLBACK_SIGMA_PX = 0.5  # of the reduced picture, for an edge that only it shows
 
 INWARD = {Side.LEFT: (1.0, 0.0), Side.RIGHT: (-1.0, 0.0), Side.TOP: (0.0, 1.0), Side.BOTTOM: (0.0, -1.0)}
@@ -68,7 +70,7 @@ def measure(
     picture, known, factor = overview.picture, overview.known, overview.block_px
     px_per_mm = px_from_mm(1.0, ppi)
     outline = find_outline_beside_filling(picture, known, px_per_mm / factor, SHEET, jobs=jobs)
-    lines = _refined(source, outline, factor, px_per_mm, jobs)
+    lines = without_askew(_refined(source, outline, factor, px_per_mm, jobs))
     if measured is Measured.PAINT:
         margin_in = _inside(outline, known, px_per_mm / factor)
         inner = find_outline(picture, margin_in, px_per_mm / factor, PAINT, jobs=jobs)
@@ -91,6 +93,28 @@ def _refined(source: PixelSource, outline: Outline, factor: int, px_per_mm: floa
 
     with ThreadPoolExecutor(jobs, thread_name_prefix="edges") as pool:  # left and right unpack the same strips at once
         return {line.side: found for line, found in zip(outline.sides, pool.map(refined, outline.sides), strict=True)}
+
+
+def without_askew(lines: dict[Side, _Line]) -> dict[Side, _Line]:
+    """The sides without one that lies askew where the other three are square, and scatters far more than they do.
+
+    On blank paper before a white lid the end of a wash or of the ground can pass for an edge, here and there.
+    """
+    turns = {side: _turn_deg(line) for side, line in lines.items()}
+    found = {}
+    for side, line in lines.items():
+        others = {other: lines[other] for other in lines if other is not side}
+        known = [other.sigma_px for other in others.values() if other.sigma_px is not None]
+        off = [(turns[side] - turns[other] + 45) % 90 - 45 for other in others]
+        is_askew = np.ptp(off) < SQUARE_DEG and min(np.abs(off)) > ASKEW_DEG
+        is_loose = line.sigma_px is not None and len(known) == len(others) and line.sigma_px > LOOSE * max(known)
+        found[side] = replace(line, sigma_px=None) if is_askew and is_loose else line
+    return found
+
+
+def _turn_deg(line: _Line) -> float:
+    x, y = line.end - line.start
+    return float(np.degrees(np.arctan2(y, x)))
 
 
 def _inward(side: Side, start: FloatArray, end: FloatArray) -> FloatArray:

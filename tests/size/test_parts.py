@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stitch.size.lines import fit_line, meet
+from stitch.size.measure import _Line, without_askew
 from stitch.size.strips import Side, turned, turned_back
 from stitch.size.verdict import Length, judged, published_figures, scale_error_percent, tolerance_for
 
@@ -118,3 +119,34 @@ def test_turning_a_side_to_the_left_and_back(side: Side) -> None:
         assert picture[int(row), int(column)] == seen[y, x]
     outermost = {Side.LEFT: picture[:, 0], Side.RIGHT: picture[:, -1], Side.TOP: picture[0], Side.BOTTOM: picture[-1]}
     np.testing.assert_array_equal(seen[:, 0], outermost[side])
+
+
+def sides(*, askew_deg: float = 0.0, loose: float = 1.0) -> dict[Side, _Line]:
+    """A sheet turned by 0.4°, its lower edge askew against the others and scattered more than they are."""
+    turn = np.radians(0.4)
+    across, down = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    corner, low = np.array([50.0, 40.0]), np.array([50.0, 40.0]) + 2000 * down
+    bottom = 1500 * (across + np.tan(np.radians(askew_deg)) * down)
+    return {
+        Side.LEFT: _Line(corner, low, 0.15, ""),
+        Side.RIGHT: _Line(corner + 1500 * across, low + 1500 * across, 0.16, ""),
+        Side.TOP: _Line(corner, corner + 1500 * across, 0.15, ""),
+        Side.BOTTOM: _Line(low, low + bottom, 0.15 * loose, ""),
+    }
+
+
+@pytest.mark.parametrize(
+    ("askew_deg", "loose", "is_kept"),
+    [(1.2, 8.0, False), (-1.2, 8.0, False), (1.2, 1.0, True), (0.2, 8.0, True), (0.0, 1.0, True)],
+)
+def test_an_edge_is_no_edge_when_it_lies_askew_and_scatters(askew_deg: float, loose: float, is_kept: bool) -> None:
+    """A sheet cut askew has a sharp edge; a rough edge lies square: only what is both is a line that only looks so."""
+    found = without_askew(sides(askew_deg=askew_deg, loose=loose))
+    assert (found[Side.BOTTOM].sigma_px is not None) == is_kept
+    assert all(found[side].sigma_px is not None for side in (Side.LEFT, Side.RIGHT, Side.TOP))
+
+
+def test_where_another_edge_is_hidden_nothing_says_which_is_askew() -> None:
+    lines = sides(askew_deg=1.2, loose=8.0)
+    lines[Side.TOP] = _Line(lines[Side.TOP].start, lines[Side.TOP].end, None, "")
+    assert without_askew(lines)[Side.BOTTOM].sigma_px is not None
