@@ -94,7 +94,7 @@ def with_finer_rows(coefficients: FloatArray, times: int, count: int) -> FloatAr
     """The same spline (rows, columns, ...) on knots `times` as near to each other down the rows, `count` of them.
 
     Exact: the coefficients of a cubic B-spline on a subdivided lattice are the old ones, spread and averaged four times
-    over `times` neighbours (de Boor 1978, ch. XI; Chaikin's and Catmull's subdivision for `times` = 2).
+    over `times` neighbours (Lane and Riesenfeld, IEEE TPAMI 2(1), 1980).
     """
     if times == 1:
         return coefficients

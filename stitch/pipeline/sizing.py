@@ -85,8 +85,8 @@ def size_findings(check: SizeCheck) -> tuple[Finding, ...]:
             Finding(
                 "edge-not-in-view",
                 Severity.WARNING,
-                f"The painting's {_listed(hidden)} edge is not in view, so sizes that need it were not checked.",
-                "Let a little of the lid show around the painting when you scan.",
+                f"The painting's {_listed(hidden)} edge cannot be made out, so sizes that need it were not checked.",
+                "Let a little of the lid show around the painting; behind white paper lay a darker sheet.",
             )
         )
     elif all(reading.expected_mm is None for reading in check.readings):

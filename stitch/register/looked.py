@@ -15,9 +15,9 @@ from stitch.register.plan import SPARSE_SIZES_PX, b_from_a
 from stitch.register.remembered import NEARLY_PX
 
 SEARCHES = 3.0  # a search finds the same place from anywhere within this fraction of its reach
-
 STRETCHED_PX = 0.2  # of a side of a patch against its middle: more of it moves what the patch says
-REACH_PX = max(SPARSE_SIZES_PX) / 2
+REACH_PX = max(SPARSE_SIZES_PX) / 2  # from the middle of a patch to its sides
+SIDES_PX = ((REACH_PX, 0.0), (-REACH_PX, 0.0), (0.0, REACH_PX), (0.0, -REACH_PX))
 
 Placed = Mapping[str, PlacedMap]
 
@@ -29,7 +29,6 @@ class Look:
     measured: Measured
     placed: Placed
     search_px: int = 0
-    reach_px: float = REACH_PX  # from the middle of a patch to its sides
 
     def holds(self, now: Placed) -> bool:
         """Whether a look from where the patches lie now would find the same.
@@ -40,8 +39,7 @@ class Look:
         moved = self._moved(points, now)
         if np.abs(moved).max(initial=0.0) > max(NEARLY_PX, self.search_px / SEARCHES):
             return False
-        sides = ((self.reach_px, 0.0), (-self.reach_px, 0.0), (0.0, self.reach_px), (0.0, -self.reach_px))
-        stretched = [np.abs(self._moved(points + side, now) - moved).max(initial=0.0) for side in sides]
+        stretched = [np.abs(self._moved(points + side, now) - moved).max(initial=0.0) for side in SIDES_PX]
         return max(stretched) <= STRETCHED_PX
 
     def _moved(self, points_a: FloatArray, now: Placed) -> FloatArray:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -232,9 +231,17 @@ class Refiner:
         plain = Points(*pair, NO_PLACES, NO_PLACES, np.zeros((0, 2, 2)))
         return np.concatenate([NO_PLACES, *(one.points_a for one in self._places(maps, [plain]))])
 
-    def _straightened(self, maps: Maps, points: Sequence[Points], stiffness: Stiffness, **more: Any) -> Straightened:
-        fixed = self._anchor, self._ppi
-        return straighten(maps.poses, maps.shifts, self._sizes, points, *fixed, stiffness, **more)
+    def _straightened(
+        self,
+        maps: Maps,
+        points: Sequence[Points],
+        stiffness: Stiffness,
+        *,
+        rounds: Sequence[Trust] = ROUNDS,
+        asked: Sequence[Points] = (),
+    ) -> Straightened:
+        fixed = maps.poses, maps.shifts, self._sizes, points, self._anchor, self._ppi, stiffness
+        return straighten(*fixed, rounds=rounds, asked=asked, pool=self._pool)
 
     def _trial(self, maps: Maps, measured: Sequence[Measured], stiffness: Stiffness | None) -> _Trial:
         """Solve without the held-out patches, and look how far apart those are then."""
@@ -273,7 +280,7 @@ class Refiner:
         rigid = (feel if trial.stiffness is None else solve)(maps.poses, used, self._anchor)
         final, uncertain = Maps(rigid.poses, {}, self._sizes), {}
         if trial.stiffness is not None:
-            found = self._straightened(maps, used, trial.stiffness, asked=self._places(maps, used), pool=self._pool)
+            found = self._straightened(maps, used, trial.stiffness, asked=self._places(maps, used))
             final = Maps(found.poses, found.shifts, self._sizes)
             uncertain = {key: np.sqrt(variance) for key, variance in found.variance_px2.items()}
         asked = [m.points_a if m.count >= MIN_PATCHES else self._anywhere(maps, m) for m in measured]

@@ -28,6 +28,7 @@ FloatArray = NDArray[np.float64]
 
 MARGIN_SKIP_MM = 1.5  # left out inside the sheet's edge when the paint's edge is looked for
 SQUARE_DEG, ASKEW_DEG = 0.3, 0.5  # three sides so nearly square, and a fourth so far from it
+ASKEW = "not in view: what looks like it lies askew and is ragged, while the other three are square"
 LOOSE = 3.0  # times the others' standard deviation
 FALLBACK_SIGMA_PX = 0.5  # of the reduced picture, for an edge that only it shows
 
@@ -108,7 +109,7 @@ def without_askew(lines: dict[Side, _Line]) -> dict[Side, _Line]:
         off = [(turns[side] - turns[other] + 45) % 90 - 45 for other in others]
         is_askew = np.ptp(off) < SQUARE_DEG and min(np.abs(off)) > ASKEW_DEG
         is_loose = line.sigma_px is not None and len(known) == len(others) and line.sigma_px > LOOSE * max(known)
-        found[side] = replace(line, sigma_px=None) if is_askew and is_loose else line
+        found[side] = replace(line, sigma_px=None, evidence=ASKEW) if is_askew and is_loose else line
     return found
 
 

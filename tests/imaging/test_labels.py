@@ -78,3 +78,10 @@ def test_a_label_is_of_a_scan_that_shows_the_pixel_however_it_was_bent(seed: int
     assert (labels == 0).mean() < 0.2 and len(np.unique(labels)) >= 4
     for window in (Window(3, 5, 60, 70), Window(120, 80, 80, 70), Window(77, 0, 1, 150)):
         assert np.array_equal(labels_at(label_map, maps, window), labels[window.slices_in(whole)])
+
+
+@pytest.mark.parametrize("most", [1, 3, 17, 60])
+def test_labels_present_are_those_that_occur_in_any_part(most: int) -> None:
+    labels = np.random.default_rng(most).integers(0, most + 1, (9, 40)).astype(np.uint8)
+    for part in (labels, labels[2:5, 3:9], labels[::2, ::3], labels[:1, :1]):
+        assert present(part) == [label for label in np.unique(part).tolist() if label]

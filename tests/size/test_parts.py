@@ -143,6 +143,7 @@ def test_an_edge_is_no_edge_when_it_lies_askew_and_scatters(askew_deg: float, lo
     """A sheet cut askew has a sharp edge; a rough edge lies square: only what is both is a line that only looks so."""
     found = without_askew(sides(askew_deg=askew_deg, loose=loose))
     assert (found[Side.BOTTOM].sigma_px is not None) == is_kept
+    assert found[Side.BOTTOM].evidence.startswith("not in view: ") != is_kept
     assert all(found[side].sigma_px is not None for side in (Side.LEFT, Side.RIGHT, Side.TOP))
 
 
